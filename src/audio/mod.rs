@@ -1,0 +1,47 @@
+//! Sound in: recordings (and, with the feature `microphone`, devices) as streams of
+//! samples that know their rate. No measurement here.
+
+pub mod recording;
+pub mod wav_header;
+pub mod wav_out;
+
+use crate::units::SampleRate;
+
+/// A stretch of one channel as it comes from a source.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Chunk {
+    /// Samples, full scale 1.0, always finite.
+    pub samples: Vec<f64>,
+    /// Frames known to be lost just before the first of these samples (0 = none). The time
+    /// axis counts them: they are part of the recording that cannot be heard.
+    pub lost_before: u64,
+}
+
+/// Whatever yields sound of one channel, piece by piece, until it ends.
+///
+/// Files and devices stand behind this trait alike, so that everything that
+/// measures runs the same from either.
+pub trait Source {
+    /// Rate of the samples.
+    fn rate(&self) -> SampleRate;
+
+    /// The next stretch, or none at the end.
+    ///
+    /// # Errors
+    /// [`AudioError`] when nothing more can be had from the source. What came before stays valid.
+    fn next_chunk(&mut self) -> Result<Option<Chunk>, AudioError>;
+}
+
+/// A source that could not be opened or read: which, where, and what to do about it.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{source_name}: {what}{}; {remedy}", place.as_ref().map(|p| format!(" ({p})")).unwrap_or_default())]
+pub struct AudioError {
+    /// File name, `standard input` or device name.
+    pub source_name: String,
+    /// Place in it, where one is known: a byte offset, a time, a chunk.
+    pub place: Option<String>,
+    /// What is wrong.
+    pub what: String,
+    /// What the user can do.
+    pub remedy: String,
+}

@@ -1,0 +1,1 @@
+//! Recordings as files or from standard input.

@@ -1,0 +1,1 @@
+//! Checks the header of a WAV file before it is decoded.

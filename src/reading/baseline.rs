@@ -1,0 +1,1 @@
+//! What a sound wheel shows, with its spread.

@@ -1,0 +1,1 @@
+//! Matches the modes of a sounding with those of a baseline.

@@ -1,0 +1,135 @@
+//! What the taps say: from measured taps, and a baseline where there is one, to
+//! a reading of each tap and an outcome for the wheel.
+
+pub mod turn_plan;
+pub mod tolerance;
+pub mod matching;
+pub mod baseline;
+pub mod rule;
+pub mod outcome;
+
+/// What a tap reads as.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Reading {
+    /// Rings as it should, as far as can be told on its footing.
+    ClearRing,
+    /// Cannot be told; the reasons say why.
+    Unclear,
+    /// Dead, or clearly not as it should be.
+    DullThud,
+}
+
+impl Reading {
+    /// The words for people and records.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::ClearRing => "clear ring",
+            Self::Unclear => "unclear",
+            Self::DullThud => "dull thud",
+        }
+    }
+}
+
+/// What the person's ear said of a tap.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Heard {
+    /// It rang.
+    Ring,
+    /// It sounded dead. Final: no reading turns it back.
+    Thud,
+    /// The ear was not sure.
+    Unsure,
+}
+
+impl Heard {
+    /// The word for people and records.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Ring => "ring",
+            Self::Thud => "thud",
+            Self::Unsure => "unsure",
+        }
+    }
+}
+
+/// What a reading stands on, best first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Footing {
+    /// Earlier soundings of this wheel.
+    OwnBaseline,
+    /// Wheels of the same specification.
+    SpecificationBaseline,
+    /// Other wheels of its lot, read in the same run.
+    LotPeers,
+    /// Nothing to compare with.
+    PhysicsOnly,
+}
+
+impl Footing {
+    /// The words for people and records.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::OwnBaseline => "own baseline",
+            Self::SpecificationBaseline => "specification baseline",
+            Self::LotPeers => "lot peers",
+            Self::PhysicsOnly => "physics only",
+        }
+    }
+}
+
+/// The outcome of a sounding, worst first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Outcome {
+    /// A heard thud or a dull thud.
+    SoundsDead,
+    /// Something is missing or unclear.
+    SoundItAgain,
+    /// Rings at every spot, with nothing to compare with.
+    RingsNotCompared,
+    /// A full turn plan of clear rings against a baseline.
+    RingsClear,
+}
+
+impl Outcome {
+    /// The words for people and records.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::SoundsDead => "sounds dead",
+            Self::SoundItAgain => "sound it again",
+            Self::RingsNotCompared => "rings, not compared",
+            Self::RingsClear => "rings clear",
+        }
+    }
+}
+
+/// One figure that led to a reading.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Evidence {
+    /// What it is, for example `ring fraction` or `common shift`.
+    pub figure: &'static str,
+    /// Its value.
+    pub value: f64,
+    /// Unit of value and limit, empty for pure numbers.
+    pub unit: &'static str,
+    /// The limit it was held against, none for a figure that is only shown.
+    pub limit: Option<f64>,
+    /// True when the value must not be above the limit, false when it must not be below.
+    pub limit_is_upper: bool,
+    /// Where the limit comes from, in words.
+    pub limit_from: String,
+    /// What it was held against in words, for example `own baseline, 4 soundings`.
+    pub against: Option<String>,
+    /// What it speaks for on its own.
+    pub speaks_for: Option<Reading>,
+}
+
+/// The judgement of one tap.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Judgement {
+    /// The reading.
+    pub reading: Reading,
+    /// Sentences with figures, most important first; never empty.
+    pub reasons: Vec<String>,
+    /// The figures behind it.
+    pub evidence: Vec<Evidence>,
+}

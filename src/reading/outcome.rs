@@ -1,0 +1,1 @@
+//! From the taps of a sounding to the outcome for the wheel.

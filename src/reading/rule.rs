@@ -1,0 +1,1 @@
+//! From a tap and a baseline to a reading with its evidence.

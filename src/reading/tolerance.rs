@@ -1,0 +1,1 @@
+//! Statistical tolerance factors.

@@ -1,0 +1,1 @@
+//! Where on the wheel the taps fall.

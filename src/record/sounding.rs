@@ -1,0 +1,197 @@
+//! One sounding as it is printed by `--json` and kept in the store.
+//!
+//! Fields may be added; those that stand here keep their name and meaning.
+//! `null` where a figure is unknown. `docs/record-format.md` documents each.
+
+use serde::{Deserialize, Serialize};
+
+/// Name of the format, the value of `format`.
+pub const FORMAT: &str = "fourtap.sounding";
+/// Version of the format, the value of `version`.
+pub const VERSION: u32 = 1;
+
+/// A sounding: one ring test of one wheel.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SoundingRecord {
+    /// Always [`FORMAT`].
+    pub format: String,
+    /// Version of the format.
+    pub version: u32,
+    /// The recordings it was read from.
+    pub files: Vec<FileRecord>,
+    /// Id of the wheel, where one was given.
+    pub wheel: Option<String>,
+    /// `rings clear`, `rings, not compared`, `sounds dead` or `sound it again`.
+    pub outcome: String,
+    /// The outcome in one plain sentence.
+    pub summary: String,
+    /// `own baseline`, `specification baseline`, `lot peers` or `physics only`.
+    pub footing: String,
+    /// What stands behind the footing.
+    pub baseline: Option<BaselineRef>,
+    /// Name of the turn plan: `rule`, `quarter` or `spread`.
+    pub turn_plan: String,
+    /// The taps in the order they were struck.
+    pub taps: Vec<TapRecord>,
+    /// The modes of all taps solved together.
+    pub modes: Vec<ModeRecord>,
+    /// The figures of the wheel as a whole that led to the outcome.
+    pub evidence: Vec<EvidenceRecord>,
+    /// What was wrong with the recordings or the circumstances, in sentences.
+    pub warnings: Vec<String>,
+    /// What made this record.
+    pub made_by: MadeBy,
+}
+
+/// A recording behind a sounding.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct FileRecord {
+    /// Path as it was given, `-` for standard input.
+    pub name: String,
+    /// BLAKE3 hash of the file's bytes in hexadecimal.
+    pub blake3: String,
+    /// Container and coding, for example `WAV, 24-bit integer`.
+    pub kind: String,
+    /// True when the coding loses part of the sound (MP3, AAC, Vorbis), which blurs decays.
+    pub lossy: bool,
+    /// Sample rate in Hz.
+    pub rate_hz: u32,
+    /// Number of channels.
+    pub channels: u32,
+    /// The channel that was read, counted from 1.
+    pub channel: u32,
+    /// Length in seconds.
+    pub length_s: f64,
+}
+
+/// The baseline that a sounding was held against.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct BaselineRef {
+    /// Id of the wheel or specification it describes.
+    pub of: String,
+    /// Its version, counted from 1.
+    pub version: u32,
+    /// Number of soundings it was built from.
+    pub soundings: u32,
+}
+
+/// One tap.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct TapRecord {
+    /// Time of the strike in seconds from the start of its file.
+    pub time_s: f64,
+    /// Name of its file.
+    pub file: String,
+    /// Tap spot: angle from the wheel's mark in degrees, where known.
+    pub spot_deg: Option<f64>,
+    /// What the ear heard: `ring`, `thud`, `unsure`, or null when it was not asked.
+    pub heard: Option<String>,
+    /// `clear ring`, `dull thud` or `unclear`.
+    pub reading: String,
+    /// Why, in sentences.
+    pub reasons: Vec<String>,
+    /// Energy-weighted decay time T60 of its modes in seconds.
+    pub ring_time_s: Option<f64>,
+    /// Standard deviation of the ring time in seconds.
+    pub ring_time_std_s: Option<f64>,
+    /// Share of the early energy that the modes explain, 0 to 1.
+    pub ring_fraction: Option<f64>,
+    /// Level over the noise in dB.
+    pub over_noise_db: f64,
+    /// Largest sample in dB below full scale.
+    pub peak_db: f64,
+    /// What speaks against trusting this tap.
+    pub flaws: Vec<FlawRecord>,
+    /// Its modes.
+    pub modes: Vec<ModeRecord>,
+    /// Decay per band by backward integration.
+    pub bands: Vec<BandRecord>,
+    /// The figures that led to the reading.
+    pub evidence: Vec<EvidenceRecord>,
+}
+
+/// One mode.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ModeRecord {
+    /// Frequency in Hz.
+    pub freq_hz: f64,
+    /// Standard deviation of the frequency in Hz.
+    pub freq_std_hz: f64,
+    /// Decay time T60 in seconds.
+    pub ring_time_s: f64,
+    /// Standard deviation of the decay time in seconds.
+    pub ring_time_std_s: f64,
+    /// Amplitude at the strike in dB re a full-scale sine.
+    pub level_db: f64,
+    /// Standard deviation of the level in dB.
+    pub level_std_db: f64,
+    /// Phase at the strike in radians.
+    pub phase_rad: f64,
+    /// Quality factor.
+    pub q: f64,
+    /// Energy over noise density in dB.
+    pub energy_db: f64,
+    /// Seconds from the strike between which it was fitted.
+    pub fitted_s: (f64, f64),
+    /// Nodal diameters and nodal circles, where known.
+    pub label: Option<(u32, u32)>,
+    /// Number of the pair it belongs to, where known.
+    pub pair: Option<u32>,
+}
+
+/// Decay of one band.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct BandRecord {
+    /// Lower edge in Hz.
+    pub from_hz: f64,
+    /// Upper edge in Hz.
+    pub to_hz: f64,
+    /// Decay time T60 in seconds.
+    pub ring_time_s: Option<f64>,
+    /// Why there is none.
+    pub why_none: Option<String>,
+    /// Levels in dB between which the line was fitted.
+    pub fitted_db: (f64, f64),
+}
+
+/// Something wrong with a tap: its kind, and its figures beside it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct FlawRecord {
+    /// Kind of the flaw.
+    pub kind: String,
+    /// Its figures, each with its unit in the name.
+    #[serde(flatten)]
+    pub figures: std::collections::BTreeMap<String, f64>,
+}
+
+/// One figure with its limit.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct EvidenceRecord {
+    /// What it is.
+    pub figure: String,
+    /// Its value.
+    pub value: f64,
+    /// Unit of value and limit.
+    pub unit: String,
+    /// The limit, where there is one.
+    pub limit: Option<f64>,
+    /// `at most` or `at least`.
+    pub limit_kind: String,
+    /// Where the limit comes from.
+    pub limit_from: String,
+    /// What the value was held against, for example `own baseline, 4 soundings`.
+    pub against: Option<String>,
+    /// What the figure speaks for on its own: `clear ring`, `unclear`, `dull thud` or null.
+    pub speaks_for: Option<String>,
+}
+
+/// What made a record.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct MadeBy {
+    /// Name of the program.
+    pub program: String,
+    /// Version of the program.
+    pub version: String,
+    /// Version of the method.
+    pub method: String,
+}

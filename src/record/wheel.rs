@@ -1,0 +1,1 @@
+//! A wheel as it is kept.

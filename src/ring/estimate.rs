@@ -1,0 +1,1 @@
+//! The modes of one or more taps.

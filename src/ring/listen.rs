@@ -1,0 +1,1 @@
+//! Finds the taps in a stream of samples.

@@ -1,0 +1,1 @@
+//! Vibration of annular plates.

@@ -1,0 +1,1 @@
+//! Made-up rings and thuds with known modes.

@@ -1,0 +1,29 @@
+//! A tap as cut from a recording, before measurement.
+
+use std::ops::Range;
+
+use crate::ring::flaw::Flaw;
+use crate::signal::clip::Clip;
+
+/// One tap with the quiet before it and the decay after it.
+///
+/// All ranges are sample indices into `clip`.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TapTake {
+    /// From the start of the quiet stretch to the end of the decay.
+    pub clip: Clip,
+    /// Time of the strike from the start of the recording in seconds.
+    pub time_s: f64,
+    /// The strike.
+    pub strike: usize,
+    /// What sounded before: up to 0.6 s, ending 4 ms before the strike. Earlier taps may still
+    /// ring in it. Empty when the recording starts with the strike.
+    pub quiet: Range<usize>,
+    /// The undisturbed decay: from the strike, or from the end of the last disturbance (clipped
+    /// samples, second contact), to 10 ms before the next strike, to lost samples, to the end
+    /// of the recording, or to the longest decay that is kept.
+    /// The contact of the tap itself is *not* taken off here.
+    pub decay: Range<usize>,
+    /// What was found wrong so far.
+    pub flaws: Vec<Flaw>,
+}

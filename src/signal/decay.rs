@@ -1,0 +1,1 @@
+//! Decay by backward integration with noise compensation.

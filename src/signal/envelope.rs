@@ -1,0 +1,1 @@
+//! Level over time.

@@ -1,0 +1,1 @@
+//! Extremes of a long signal in bounded memory, for pictures.

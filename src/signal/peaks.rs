@@ -1,0 +1,1 @@
+//! Maxima of a spectrum: prominence, spacing in Hz, interpolation.

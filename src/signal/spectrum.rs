@@ -1,0 +1,1 @@
+//! Scaled amplitude spectra: a sine of amplitude A shows A.

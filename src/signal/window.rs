@@ -1,0 +1,1 @@
+//! Tapers and their gains.

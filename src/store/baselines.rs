@@ -1,0 +1,1 @@
+//! Baselines in the store.

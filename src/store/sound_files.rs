@@ -1,0 +1,1 @@
+//! Recordings kept beside the database, named by their content.

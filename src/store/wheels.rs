@@ -1,0 +1,1 @@
+//! Wheels in the store.

@@ -1,0 +1,1 @@
+//! Adds, lists and shows wheels.

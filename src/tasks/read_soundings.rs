@@ -1,0 +1,1 @@
+//! Reads recordings into soundings.
