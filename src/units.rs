@@ -43,7 +43,11 @@ impl SampleRate {
     /// Number of whole samples in a span of `seconds` (0 for a negative span).
     pub fn samples(self, seconds: f64) -> usize {
         let n = (seconds * self.hz()).round();
-        if n.is_finite() && n > 0.0 { n as usize } else { 0 }
+        if n.is_finite() && n > 0.0 {
+            n as usize
+        } else {
+            0
+        }
     }
 
     /// Length in seconds of `samples` samples.
@@ -60,7 +64,11 @@ impl fmt::Display for SampleRate {
 
 /// A sample rate that no recording of ours may have.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
-#[error("sample rate {hz} Hz is outside {} to {} Hz", SampleRate::LOWEST_HZ, SampleRate::HIGHEST_HZ)]
+#[error(
+    "sample rate {hz} Hz is outside {} to {} Hz",
+    SampleRate::LOWEST_HZ,
+    SampleRate::HIGHEST_HZ
+)]
 pub struct RateOutOfRange {
     /// The rate that was refused, in Hz.
     pub hz: u32,

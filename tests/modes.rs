@@ -1,0 +1,158 @@
+//! The mode estimator against signals with known truth.
+
+use fourtap::ring::estimate::solve;
+use fourtap::ring::take::TapTake;
+use fourtap::signal::clip::Clip;
+use fourtap::units::{LN_1000, SampleRate};
+use rand::{Rng, SeedableRng};
+use rand_distr::{Distribution, StandardNormal};
+
+/// A true mode: frequency in Hz, T60 in s, amplitude, phase.
+#[derive(Clone, Copy)]
+struct True {
+    freq_hz: f64,
+    t60_s: f64,
+    amplitude: f64,
+    phase: f64,
+}
+
+/// A take of damped tones in white noise, 0.5 s of quiet before the strike.
+fn take(modes: &[True], rate: u32, noise_std: f64, length_s: f64, seed: u64) -> TapTake {
+    let rate = SampleRate::new(rate).unwrap();
+    let strike = rate.samples(0.5);
+    let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
+    let end = strike + rate.samples(length_s);
+    let x: Vec<f64> = (0..end)
+        .map(|n| {
+            let g: f64 = StandardNormal.sample(&mut rng);
+            let mut v = noise_std * g;
+            if n >= strike {
+                let t = rate.seconds(n - strike);
+                for m in modes {
+                    v += m.amplitude
+                        * (-LN_1000 / m.t60_s * t).exp()
+                        * (std::f64::consts::TAU * m.freq_hz * t + m.phase).cos();
+                }
+            }
+            v
+        })
+        .collect();
+    TapTake {
+        clip: Clip::new(x, rate),
+        time_s: 0.5,
+        strike,
+        quiet: 0..strike - rate.samples(0.004),
+        decay: strike..end,
+        flaws: Vec::new(),
+    }
+}
+
+/// A random wheel: `count` modes, T60 around `t60_s`, neighbours at least 12 half-widths apart.
+fn wheel(count: usize, t60_s: f64, seed: u64) -> Vec<True> {
+    let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
+    let mut out: Vec<True> = Vec::new();
+    while out.len() < count {
+        let m = True {
+            freq_hz: 300.0 * (40f64).powf(rng.random::<f64>()),
+            t60_s: t60_s * (2f64).powf(rng.random::<f64>() - 0.5),
+            amplitude: 0.1 * (10f64).powf(-rng.random::<f64>()),
+            phase: rng.random::<f64>() * 6.28,
+        };
+        let apart = |o: &True| (o.freq_hz - m.freq_hz).abs() > 12.0 * 2.2 / m.t60_s.min(o.t60_s);
+        if out.iter().all(apart) && m.freq_hz * m.t60_s > 40.0 {
+            out.push(m);
+        }
+    }
+    out
+}
+
+/// Errors over the Cramer-Rao bound of a lone damped tone: sd(delta) = 2 delta / sqrt(H),
+/// sd(f) = delta / (pi sqrt(H)), H = A^2 fs / (4 delta s^2) at the window's start.
+struct Score {
+    decay: Vec<f64>,
+    freq: Vec<f64>,
+    stated: Vec<f64>,
+    missed: usize,
+    possible: usize,
+    extra: usize,
+}
+
+fn score(t60_s: f64, noise_std: f64, rate: u32, seeds: std::ops::Range<u64>) -> Score {
+    let mut s = Score {
+        decay: vec![],
+        freq: vec![],
+        stated: vec![],
+        missed: 0,
+        possible: 0,
+        extra: 0,
+    };
+    for seed in seeds {
+        let truth = wheel(12, t60_s, seed);
+        let solved = solve(&[&take(
+            &truth,
+            rate,
+            noise_std,
+            (1.5 * t60_s).clamp(0.3, 3.0),
+            seed + 1000,
+        )]);
+        let mut used = vec![false; solved.modes.len()];
+        for m in &truth {
+            let delta = LN_1000 / m.t60_s;
+            let start = m.amplitude * (-delta * 0.003).exp();
+            let h = start * start * f64::from(rate) / (4.0 * delta * noise_std * noise_std);
+            let near = solved
+                .modes
+                .iter()
+                .enumerate()
+                .filter(|(_, o)| (o.freq_hz - m.freq_hz).abs() < delta)
+                .min_by(|a, b| {
+                    (a.1.freq_hz - m.freq_hz)
+                        .abs()
+                        .total_cmp(&(b.1.freq_hz - m.freq_hz).abs())
+                });
+            let bound = 2.0 * delta / h.sqrt();
+            let possible = bound < 0.15 * delta;
+            s.possible += usize::from(possible);
+            match near {
+                Some((k, o)) => {
+                    used[k] = true;
+                    if possible {
+                        s.decay.push((o.decay_per_s - delta) / bound);
+                        s.freq.push(
+                            (o.freq_hz - m.freq_hz) / (delta / (std::f64::consts::PI * h.sqrt())),
+                        );
+                        s.stated.push((o.decay_per_s - delta) / o.decay_std_per_s);
+                    }
+                }
+                None => s.missed += usize::from(possible),
+            }
+        }
+        s.extra += used.iter().filter(|u| !**u).count();
+    }
+    s
+}
+
+fn rms(x: &[f64]) -> f64 {
+    (x.iter().map(|v| v * v).sum::<f64>() / x.len() as f64).sqrt()
+}
+
+#[test]
+#[ignore]
+fn explore() {
+    for (t60, rate) in [(0.05, 48_000), (0.2, 44_100), (0.6, 48_000), (2.0, 96_000)] {
+        for noise in [1e-5, 1e-4, 1e-3, 1e-2] {
+            let t = std::time::Instant::now();
+            let s = score(t60, noise, rate, 0..6);
+            eprintln!(
+                "t60 {t60} noise {noise}: decay {:.2} freq {:.2} stated {:.2} missed {}/{} extra {}  {:?}",
+                rms(&s.decay),
+                rms(&s.freq),
+                rms(&s.stated),
+                s.missed,
+                s.possible,
+                s.extra,
+                t.elapsed() / 6
+            );
+        }
+    }
+}

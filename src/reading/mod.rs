@@ -1,12 +1,12 @@
 //! What the taps say: from measured taps, and a baseline where there is one, to
 //! a reading of each tap and an outcome for the wheel.
 
-pub mod turn_plan;
-pub mod tolerance;
-pub mod matching;
 pub mod baseline;
-pub mod rule;
+pub mod matching;
 pub mod outcome;
+pub mod rule;
+pub mod tolerance;
+pub mod turn_plan;
 
 /// What a tap reads as.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]

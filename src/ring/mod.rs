@@ -1,11 +1,11 @@
 //! From a clip to measured taps: where they are, what rings in each, and what
 //! speaks against trusting it. No judgement here: see [`crate::reading`].
 
-pub mod take;
-pub mod listen;
-pub mod flaw;
-pub mod mode;
-pub mod tap;
 pub mod estimate;
+pub mod flaw;
+pub mod listen;
+pub mod mode;
 pub mod plate;
 pub mod synth;
+pub mod take;
+pub mod tap;

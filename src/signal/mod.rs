@@ -1,10 +1,10 @@
 //! Plain signal mathematics. Nothing here knows about wheels, files or devices.
 
 pub mod clip;
-pub mod window;
-pub mod spectrum;
-pub mod peaks;
+pub mod decay;
 pub mod envelope;
 pub mod filter;
-pub mod decay;
 pub mod overview;
+pub mod peaks;
+pub mod spectrum;
+pub mod window;

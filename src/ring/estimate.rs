@@ -1,1 +1,0 @@
-//! The modes of one or more taps.

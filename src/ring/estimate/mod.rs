@@ -1,0 +1,449 @@
+//! The modes of one or more taps: the one entry point is [`solve`].
+//!
+//! Chain: clean window and noise -> candidates in falling-taper spectra -> bands -> subspace
+//! poles with order -> refinement in the band -> subtract, zoom, look again -> all lines
+//! together on the raw samples -> tests per line -> modes with standard deviations.
+//! `docs/method.md` gives the formulas and their sources.
+
+mod accept;
+mod candidates;
+mod lines;
+mod noise;
+mod polish;
+mod refine;
+mod subspace;
+mod zoom;
+
+use realfft::RealFftPlanner;
+
+use crate::ring::mode::{Mode, RefusedLine};
+use crate::ring::take::TapTake;
+
+pub use noise::NoiseDensity;
+
+use accept::{Circumstances, misfit, refusals};
+use lines::{Windows, cut_windows, search, weights};
+use polish::{Lines, polish};
+use zoom::C64;
+
+/// Shortest clean decay from which modes are read, in seconds.
+pub const SHORTEST_S: f64 = 0.040;
+/// Lowest frequency that is taken for a mode, in Hz.
+pub const LOWEST_HZ: f64 = 200.0;
+/// Highest frequency that is taken for a mode, in Hz (or 0.45 of the sample rate).
+pub const HIGHEST_HZ: f64 = 16_000.0;
+
+/// What [`solve`] found.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Solved {
+    /// Accepted modes by rising frequency.
+    pub modes: Vec<Mode>,
+    /// Fitted lines that were not accepted.
+    pub refused: Vec<RefusedLine>,
+    /// Share of the strong lines' power that damped tones do not explain.
+    pub room_misfit: f64,
+    /// True when the search was stopped at too many lines.
+    pub crowded: bool,
+    /// Per tap: share of the energy from 5 to 105 ms that the accepted modes explain.
+    pub ring_fractions: Vec<Option<f64>>,
+    /// Per tap: energy-weighted ring time of the accepted modes in s and its standard deviation.
+    pub ring_times_s: Vec<Option<(f64, f64)>>,
+    /// Per tap: level of the modes' sum at the strike over the noise in 0.3 to 12 kHz, in dB.
+    pub over_noise_db: Vec<Option<f64>>,
+}
+
+/// Solves taps of one wheel together: shared frequencies and decays, amplitudes per tap.
+///
+/// Takes with less than 40 ms of clean decay add nothing: their per-tap figures are `None`.
+/// The free decay is taken from 3 ms after the strike (the contact must be over); for wheels
+/// whose longest ring is under 80 ms from 1 ms after it, when both starts agree on the decays.
+pub fn solve(takes: &[&TapTake]) -> Solved {
+    let late = solve_from(takes, 0.003);
+    let longest = late.modes.iter().map(Mode::ring_time_s).fold(0.0, f64::max);
+    if longest >= 0.080 {
+        return late;
+    }
+    let early = solve_from(takes, 0.001);
+    if agrees(&early, &late) { early } else { late }
+}
+
+/// True when the strongest modes of `late` are also in `early`, with the same decay within five
+/// standard deviations: the contact was over at the early start.
+fn agrees(early: &Solved, late: &Solved) -> bool {
+    let mut strongest: Vec<&Mode> = late.modes.iter().collect();
+    strongest.sort_by(|a, b| b.energy_db.total_cmp(&a.energy_db));
+    if early.modes.len() < late.modes.len() {
+        return false;
+    }
+    strongest.iter().take(4).all(|m| {
+        early.modes.iter().any(|e| {
+            let width = m.decay_per_s / std::f64::consts::PI;
+            let std = m.decay_std_per_s.hypot(e.decay_std_per_s);
+            (e.freq_hz - m.freq_hz).abs() < 0.5 * width
+                && (e.decay_per_s - m.decay_per_s).abs() < 5.0 * std
+        })
+    })
+}
+
+/// One usable tap: its take, its window and its noise.
+struct Window<'a> {
+    index: usize,
+    take: &'a TapTake,
+    start: usize,
+    samples: &'a [f64],
+}
+
+fn windows<'a>(takes: &[&'a TapTake], contact_s: f64) -> Vec<Window<'a>> {
+    takes
+        .iter()
+        .enumerate()
+        .filter_map(|(index, take)| {
+            let rate = take.clip.rate();
+            let start = (take.strike + rate.samples(contact_s)).max(take.decay.start);
+            let samples = take.clip.slice(start, take.decay.end);
+            (rate.seconds(samples.len()) >= SHORTEST_S).then_some(Window {
+                index,
+                take,
+                start,
+                samples,
+            })
+        })
+        .collect()
+}
+
+fn noise_of(take: &TapTake) -> NoiseDensity {
+    let rate = take.clip.rate();
+    let quiet = take.clip.slice(take.quiet.start, take.quiet.end);
+    let own = if quiet.len() >= 2048.min(rate.samples(0.05)) {
+        quiet
+    } else {
+        let end = take.decay.end;
+        take.clip.slice(end.saturating_sub(rate.samples(0.15)), end)
+    };
+    NoiseDensity::new(own, rate.hz())
+}
+
+fn solve_from(takes: &[&TapTake], contact_s: f64) -> Solved {
+    let usable = windows(takes, contact_s);
+    let mut out = Solved {
+        modes: Vec::new(),
+        refused: Vec::new(),
+        room_misfit: 0.0,
+        crowded: false,
+        ring_fractions: vec![None; takes.len()],
+        ring_times_s: vec![None; takes.len()],
+        over_noise_db: vec![None; takes.len()],
+    };
+    let Some(first) = usable.first() else {
+        return out;
+    };
+    let rate_hz = first.take.clip.rate().hz();
+    let usable: Vec<Window<'_>> = usable
+        .into_iter()
+        .filter(|w| w.take.clip.rate().hz() == rate_hz)
+        .collect();
+    let noise: Vec<NoiseDensity> = usable.iter().map(|w| noise_of(w.take)).collect();
+    let w = Windows {
+        taps: usable.iter().map(|w| w.samples).collect(),
+        noise: &noise,
+        rate_hz,
+        band_hz: (LOWEST_HZ * 0.5, HIGHEST_HZ.min(0.45 * rate_hz)),
+    };
+    let found = search(&w);
+    out.crowded = found.crowded;
+    let cut = cut_windows(&w.taps, &found.lines, rate_hz);
+    let weights = weights(&w);
+    let polished = polish(&cut, found.lines, &weights, 3);
+    let eps = room_misfit(&w, &polished.lines);
+    let modes = to_modes(&usable, &w, &polished, &weights, eps, &cut);
+    let steady: Vec<f64> = modes
+        .iter()
+        .map(|m| steady_amplitude(&usable, m.freq_hz))
+        .collect();
+    let largest = usable.iter().map(largest_early).fold(0.0, f64::max);
+    let why = refusals(&Circumstances {
+        modes: &modes,
+        lines: &polished.lines,
+        steady: &steady,
+        eps,
+        largest,
+        band_hz: (LOWEST_HZ, w.band_hz.1),
+    });
+    out.room_misfit = eps;
+    let accepted: Vec<bool> = why.iter().map(Option::is_none).collect();
+    per_tap(&mut out, &usable, &w, &polished.lines, &accepted, &modes);
+    for (mode, why) in modes.into_iter().zip(why) {
+        match why {
+            None => out.modes.push(mode),
+            Some(why) => out.refused.push(RefusedLine { line: mode, why }),
+        }
+    }
+    out.modes.sort_by(|a, b| a.freq_hz.total_cmp(&b.freq_hz));
+    out
+}
+
+fn largest_early(w: &Window<'_>) -> f64 {
+    let reach = w.take.clip.rate().samples(0.05);
+    let s = w.take.clip.slice(w.take.strike, w.take.strike + reach);
+    s.iter().fold(0.0, |m: f64, v| m.max(v.abs()))
+}
+
+/// Amplitude of a steady tone at `freq_hz` in the quiet part before the taps, the largest of
+/// them; 0 where there is no quiet part long enough to tell.
+///
+/// The last part of the quiet stretch is taken, Hann-weighted. What still rings there from an
+/// earlier tap is by then weaker than it was at its own strike.
+fn steady_amplitude(usable: &[Window<'_>], freq_hz: f64) -> f64 {
+    usable
+        .iter()
+        .map(|w| {
+            let rate = w.take.clip.rate();
+            let quiet = w.take.clip.slice(w.take.quiet.start, w.take.quiet.end);
+            if rate.seconds(quiet.len()) < 0.05 {
+                return 0.0;
+            }
+            let turn = C64::from_polar(1.0, -std::f64::consts::TAU * freq_hz / rate.hz());
+            let (mut v, mut sum, mut gain) = (C64::new(1.0, 0.0), C64::new(0.0, 0.0), 0.0);
+            for (n, s) in quiet.iter().enumerate() {
+                let h = 0.5 - 0.5 * (std::f64::consts::TAU * n as f64 / quiet.len() as f64).cos();
+                sum += v * (s * h);
+                gain += h;
+                v *= turn;
+            }
+            2.0 * sum.norm() / gain.max(1.0)
+        })
+        // A steady tone sounds before every tap; a former ring before some.
+        .fold(f64::INFINITY, f64::min)
+        .min(1e9)
+}
+
+fn to_modes(
+    usable: &[Window<'_>],
+    w: &Windows<'_>,
+    polished: &polish::Polished,
+    weights: &[f64],
+    eps: f64,
+    cut: &[&[f64]],
+) -> Vec<Mode> {
+    let rate_hz = w.rate_hz;
+    let reference: f64 = weights.len() as f64 / weights.iter().sum::<f64>();
+    let lines = &polished.lines;
+    (0..lines.logs.len())
+        .map(|k| {
+            let s = lines.logs[k] * rate_hz;
+            let decay = (-s.re).max(1e-6);
+            let freq_hz = s.im.abs() / std::f64::consts::TAU;
+            let local = w.noise.iter().map(|n| n.at(freq_hz)).sum::<f64>() / w.noise.len() as f64;
+            // The Fisher matrix is weighted with 1/S of each tap; what counts is S at the line.
+            let correction = local / reference;
+            let room = eps.sqrt() * decay;
+            let decay_std = (polished.variance[k].0 * correction).sqrt() * rate_hz;
+            let omega_std = (polished.variance[k].1 * correction).sqrt() * rate_hz;
+            let at_start: Vec<C64> = lines.amplitudes.iter().map(|a| a[k]).collect();
+            let energy_ratio: f64 = at_start
+                .iter()
+                .zip(w.noise)
+                .map(|(c, n)| c.norm_sqr() * rate_hz / (4.0 * decay * n.at(freq_hz)))
+                .sum();
+            // Back from the window's start to the strike.
+            let at_strike: Vec<C64> = usable
+                .iter()
+                .zip(&at_start)
+                .map(|(win, c)| c * (-s * ((win.start - win.take.strike) as f64 / rate_hz)).exp())
+                .collect();
+            let loudest = at_strike
+                .iter()
+                .copied()
+                .max_by(|a, b| a.norm().total_cmp(&b.norm()))
+                .unwrap_or_default();
+            let first = &usable[0];
+            let from = (first.start - first.take.strike) as f64 / rate_hz;
+            let until = from + cut.first().map_or(0.0, |c| c.len() as f64 / rate_hz);
+            Mode {
+                freq_hz,
+                freq_std_hz: omega_std.hypot(room) / std::f64::consts::TAU,
+                decay_per_s: decay,
+                decay_std_per_s: decay_std.hypot(room),
+                amplitude: loudest.norm(),
+                phase_rad: loudest.arg(),
+                phase_std_rad: (2.0 / energy_ratio.max(1e-12)).sqrt(),
+                energy_db: 10.0 * energy_ratio.max(1e-30).log10(),
+                tap_amplitudes: at_strike.iter().map(|c| c.norm()).collect(),
+                fitted_s: (from, until),
+            }
+        })
+        .collect()
+}
+
+/// Spectrum of the first `len` samples under a Hann window, and its energy.
+fn hann_spectrum(x: &[f64], len: usize) -> Option<(Vec<C64>, f64)> {
+    let fft = RealFftPlanner::<f64>::new().plan_fft_forward(len);
+    let mut input = fft.make_input_vec();
+    let mut output = fft.make_output_vec();
+    let used = x.len().min(len);
+    let mut gain = 0.0;
+    for n in 0..used {
+        let h = 0.5 - 0.5 * (std::f64::consts::TAU * (n as f64 + 0.5) / used as f64).cos();
+        input[n] = x[n] * h;
+        gain += h * h;
+    }
+    fft.process(&mut input, &mut output).ok()?;
+    Some((output, gain))
+}
+
+fn room_misfit(w: &Windows<'_>, lines: &Lines) -> f64 {
+    let mut worst: f64 = 0.0;
+    for (t, x) in w.taps.iter().enumerate() {
+        let used = x.len().min((0.34 * w.rate_hz) as usize);
+        let len = used.next_power_of_two().max(64);
+        let left = lines.residual(&x[..used], t, &|_| true);
+        let model: Vec<f64> = x[..used].iter().zip(&left).map(|(a, b)| a - b).collect();
+        let (Some((model, gain)), Some((left, _))) =
+            (hann_spectrum(&model, len), hann_spectrum(&left, len))
+        else {
+            continue;
+        };
+        let bin_hz = w.rate_hz / len as f64;
+        let noise: Vec<f64> = (0..model.len())
+            .map(|k| gain * w.noise[t].at(k as f64 * bin_hz))
+            .collect();
+        worst = worst.max(misfit(&model, &left, &noise));
+    }
+    worst
+}
+
+/// Band in which the ring fraction is taken, in Hz: what is below is the bench, not the wheel.
+const FRACTION_FROM_HZ: f64 = 100.0;
+
+/// Ring fraction, ring time and level of each tap.
+fn per_tap(
+    out: &mut Solved,
+    usable: &[Window<'_>],
+    w: &Windows<'_>,
+    lines: &Lines,
+    accepted: &[bool],
+    modes: &[Mode],
+) {
+    for (t, win) in usable.iter().enumerate() {
+        let left = lines.residual(win.samples, t, &|k| accepted[k]);
+        out.ring_fractions[win.index] = ring_fraction(win, w, t, &left);
+        let rung: Vec<(usize, f64)> = (0..modes.len())
+            .filter(|k| accepted[*k])
+            .map(|k| {
+                (
+                    k,
+                    modes[k].tap_amplitudes[t].powi(2) / (4.0 * modes[k].decay_per_s),
+                )
+            })
+            .collect();
+        let total: f64 = rung.iter().map(|(_, e)| e).sum();
+        if total > 0.0 {
+            let mean: f64 = rung
+                .iter()
+                .map(|(k, e)| e * modes[*k].ring_time_s())
+                .sum::<f64>()
+                / total;
+            // First order: E_k falls with delta_k as T60 does, so a mode's own error enters through both.
+            let variance: f64 = rung
+                .iter()
+                .map(|(k, e)| {
+                    let m = &modes[*k];
+                    let slope = e * (2.0 * m.ring_time_s() - mean) / total / m.decay_per_s;
+                    (slope * m.decay_std_per_s).powi(2)
+                })
+                .sum();
+            out.ring_times_s[win.index] = Some((mean, variance.sqrt()));
+            let power: f64 = rung
+                .iter()
+                .map(|(k, _)| modes[*k].tap_amplitudes[t].powi(2) / 2.0)
+                .sum();
+            let top = 12_000f64.min(0.45 * w.rate_hz);
+            let floor = w.noise[t].mean(300.0, top) * (top - 300.0) / (w.rate_hz / 2.0);
+            out.over_noise_db[win.index] = Some(10.0 * (power / floor.max(1e-30)).log10());
+        }
+    }
+}
+
+fn ring_fraction(win: &Window<'_>, w: &Windows<'_>, t: usize, left: &[f64]) -> Option<f64> {
+    let rate = win.take.clip.rate();
+    let skip = (win.take.strike + rate.samples(0.005)).saturating_sub(win.start);
+    let span = rate
+        .samples(0.100)
+        .min(win.samples.len().saturating_sub(skip));
+    if rate.seconds(span) < 0.030 {
+        return None;
+    }
+    let len = span.next_power_of_two();
+    let bin_hz = rate.hz() / len as f64;
+    let (from, to) = (
+        (FRACTION_FROM_HZ / bin_hz) as usize,
+        (w.band_hz.1 / bin_hz) as usize,
+    );
+    let band = |x: &[f64]| -> Option<f64> {
+        let (s, _) = flat_spectrum(&x[skip..skip + span], len)?;
+        Some(
+            s[from.min(s.len())..to.min(s.len())]
+                .iter()
+                .map(|v| v.norm_sqr())
+                .sum(),
+        )
+    };
+    let total = band(win.samples)?;
+    let rest = band(left)?;
+    let noise = noise_energy(win, w, t, span, len, from, to);
+    let signal = total - noise;
+    if signal <= 0.05 * total {
+        return None;
+    }
+    Some((1.0 - (rest - noise).max(0.0) / signal).clamp(0.0, 1.0))
+}
+
+/// Spectrum without taper (energies are wanted, not lines).
+fn flat_spectrum(x: &[f64], len: usize) -> Option<(Vec<C64>, f64)> {
+    let fft = RealFftPlanner::<f64>::new().plan_fft_forward(len);
+    let mut input = fft.make_input_vec();
+    let mut output = fft.make_output_vec();
+    let used = x.len().min(len);
+    input[..used].copy_from_slice(&x[..used]);
+    fft.process(&mut input, &mut output).ok()?;
+    Some((output, used as f64))
+}
+
+/// Energy of the background in the band over `span` samples: measured in the quiet part, with
+/// its steady tones; where there is none, from the noise density. A former ring that still
+/// sounds in the quiet part must not count: the quietest piece is taken.
+fn noise_energy(
+    win: &Window<'_>,
+    w: &Windows<'_>,
+    t: usize,
+    span: usize,
+    len: usize,
+    from: usize,
+    to: usize,
+) -> f64 {
+    let density = w.noise[t].mean(FRACTION_FROM_HZ, w.band_hz.1)
+        * span as f64
+        * (to.saturating_sub(from)) as f64;
+    let quiet = win
+        .take
+        .clip
+        .slice(win.take.quiet.start, win.take.quiet.end);
+    if quiet.len() < span {
+        return density;
+    }
+    let measured = quiet
+        .chunks_exact(span)
+        .filter_map(|x| flat_spectrum(x, len))
+        .map(|(s, _)| {
+            s[from.min(s.len())..to.min(s.len())]
+                .iter()
+                .map(|v| v.norm_sqr())
+                .sum::<f64>()
+        })
+        .fold(f64::INFINITY, f64::min);
+    if measured.is_finite() {
+        measured
+    } else {
+        density
+    }
+}

@@ -1,0 +1,368 @@
+//! All modes of all taps together on the raw samples: Gauss-Newton with the amplitudes
+//! eliminated, and the covariance from the Fisher information.
+//!
+//! `x_t[n] = sum_k Re(C_tk exp(s_k n))`, `s_k = (-delta_k + i omega_k) / fs` shared by the taps.
+//! All inner products of such exponentials are sums `sum n^p q^n` in closed form.
+
+use nalgebra::{DMatrix, DVector};
+
+use super::zoom::C64;
+
+/// Lines under refinement.
+#[derive(Debug, Clone)]
+pub struct Lines {
+    /// `s_k` per sample.
+    pub logs: Vec<C64>,
+    /// Amplitudes at the first sample of each tap's window: `[tap][line]`.
+    pub amplitudes: Vec<Vec<C64>>,
+}
+
+impl Lines {
+    /// No lines for `taps` taps.
+    pub fn none(taps: usize) -> Self {
+        Self {
+            logs: Vec::new(),
+            amplitudes: vec![Vec::new(); taps],
+        }
+    }
+
+    /// What is left of tap `t`'s signal after subtracting the lines for which `keep` holds.
+    pub fn residual(&self, x: &[f64], t: usize, keep: &dyn Fn(usize) -> bool) -> Vec<f64> {
+        let mut r = x.to_vec();
+        for (k, (s, c)) in self.logs.iter().zip(&self.amplitudes[t]).enumerate() {
+            if keep(k) {
+                add_tone(&mut r, *s, -*c);
+            }
+        }
+        r
+    }
+}
+
+/// Adds `Re(c exp(s n))`.
+pub fn add_tone(x: &mut [f64], s: C64, c: C64) {
+    let z = s.exp();
+    let mut v = c;
+    for (n, out) in x.iter_mut().enumerate() {
+        if n % 4096 == 0 {
+            v = c * (s * n as f64).exp();
+            if v.norm_sqr() < 1e-36 {
+                break;
+            }
+        }
+        *out += v.re;
+        v *= z;
+    }
+}
+
+/// Sums `sum_{n<len} n^p q^n` for p = 0, 1, 2, with `q = exp(log)`.
+fn moments(log: C64, len: usize) -> [C64; 3] {
+    let q = log.exp();
+    let one = C64::new(1.0, 0.0);
+    let n = len as f64;
+    let d = one - q;
+    if n * d.norm() < 0.02 || len < 16 {
+        let (mut v, mut sums) = (one, [C64::new(0.0, 0.0); 3]);
+        for k in 0..len {
+            let k = k as f64;
+            sums[0] += v;
+            sums[1] += v * k;
+            sums[2] += v * (k * k);
+            v *= q;
+        }
+        return sums;
+    }
+    let end = (log * n).exp(); // q^N
+    let s0 = (one - end) / d;
+    let s1 = (q - end * n + end * q * (n - 1.0)) / (d * d);
+    let s2 = (q * (one + q) - end * (n * n) + end * q * (2.0 * n * n - 2.0 * n - 1.0)
+        - end * q * q * ((n - 1.0) * (n - 1.0)))
+        / (d * d * d);
+    [s0, s1, s2]
+}
+
+/// `sum n^p x[n] conj(exp(s n))` for p = 0, 1.
+fn data_sums(x: &[f64], s: C64) -> [C64; 2] {
+    let z = s.conj().exp();
+    let (mut a, mut b) = (C64::new(0.0, 0.0), C64::new(0.0, 0.0));
+    let mut v = C64::new(1.0, 0.0);
+    for (n, y) in x.iter().enumerate() {
+        if n % 4096 == 0 {
+            v = (s.conj() * n as f64).exp();
+            if v.norm_sqr() < 1e-36 {
+                break;
+            }
+        }
+        let w = v * *y;
+        a += w;
+        b += w * n as f64;
+        v *= z;
+    }
+    [a, b]
+}
+
+/// Normal equations of one tap: unknowns per line `Re C, Im C` (first 2K) and
+/// `Re s, Im s` (last 2K).
+fn normal(x: &[f64], lines: &Lines, t: usize, residual: &[f64]) -> (DMatrix<f64>, DVector<f64>) {
+    let count = lines.logs.len();
+    let len = x.len();
+    let mut m = DMatrix::zeros(4 * count, 4 * count);
+    let mut g = DVector::zeros(4 * count);
+    let i = C64::new(0.0, 1.0);
+    for a in 0..count {
+        let ca = lines.amplitudes[t][a];
+        let coef_a = [C64::new(1.0, 0.0), i, ca, i * ca];
+        let sums = data_sums(residual, lines.logs[a]);
+        for (p, alpha) in coef_a.iter().enumerate() {
+            // <Re(alpha n^p z^n), r> = Re(alpha sum n^p z^n r) = Re(conj(alpha) sum n^p conj(z)^n r)
+            g[index(count, a, p)] = (alpha.conj() * sums[p / 2]).re;
+        }
+        for b in a..count {
+            let cb = lines.amplitudes[t][b];
+            let coef_b = [C64::new(1.0, 0.0), i, cb, i * cb];
+            let plus = moments(lines.logs[a] + lines.logs[b], len);
+            let minus = moments(lines.logs[a] + lines.logs[b].conj(), len);
+            for (p, alpha) in coef_a.iter().enumerate() {
+                for (q, beta) in coef_b.iter().enumerate() {
+                    let order = p / 2 + q / 2;
+                    let v =
+                        0.5 * (alpha * beta * plus[order] + alpha * beta.conj() * minus[order]).re;
+                    let (r, c) = (index(count, a, p), index(count, b, q));
+                    m[(r, c)] = v;
+                    m[(c, r)] = v;
+                }
+            }
+        }
+    }
+    (m, g)
+}
+
+fn index(count: usize, line: usize, part: usize) -> usize {
+    if part < 2 {
+        2 * line + part
+    } else {
+        2 * count + 2 * line + part - 2
+    }
+}
+
+/// What the refinement gives.
+#[derive(Debug)]
+pub struct Polished {
+    /// The lines.
+    pub lines: Lines,
+    /// Variance of `Re s`, `Im s` per line for unit noise density in every tap (weights 1).
+    pub variance: Vec<(f64, f64)>,
+}
+
+/// Refines all lines together for `rounds` rounds. `weights` is one over the noise variance of
+/// each tap, relative.
+pub fn polish(taps: &[&[f64]], start: Lines, weights: &[f64], rounds: usize) -> Polished {
+    let mut lines = start;
+    let mut cost = total_cost(taps, &lines, weights);
+    for _ in 0..rounds {
+        let Some(step) = step(taps, &lines, weights) else {
+            break;
+        };
+        let mut scale = 1.0;
+        let mut better = None;
+        for _ in 0..5 {
+            let tried = step.applied(&lines, scale);
+            let c = total_cost(taps, &tried, weights);
+            if c.is_finite() && c <= cost {
+                better = Some((tried, c));
+                break;
+            }
+            scale *= 0.5;
+        }
+        let Some((next, next_cost)) = better else {
+            break;
+        };
+        let gain = cost - next_cost;
+        lines = next;
+        cost = next_cost;
+        if gain < 1e-10 * cost {
+            break;
+        }
+    }
+    let variance = variances(taps, &lines, weights);
+    Polished { lines, variance }
+}
+
+fn total_cost(taps: &[&[f64]], lines: &Lines, weights: &[f64]) -> f64 {
+    taps.iter()
+        .enumerate()
+        .map(|(t, x)| {
+            weights[t]
+                * lines
+                    .residual(x, t, &|_| true)
+                    .iter()
+                    .map(|v| v * v)
+                    .sum::<f64>()
+        })
+        .sum()
+}
+
+struct Step {
+    logs: Vec<C64>,
+    amplitudes: Vec<Vec<C64>>,
+}
+
+impl Step {
+    fn applied(&self, lines: &Lines, scale: f64) -> Lines {
+        let logs = lines
+            .logs
+            .iter()
+            .zip(&self.logs)
+            .map(|(s, d)| {
+                let moved = s + d * scale;
+                C64::new(moved.re.min(1e-6), moved.im)
+            })
+            .collect();
+        let amplitudes = lines
+            .amplitudes
+            .iter()
+            .zip(&self.amplitudes)
+            .map(|(c, d)| c.iter().zip(d).map(|(c, d)| c + d * scale).collect())
+            .collect();
+        Lines { logs, amplitudes }
+    }
+}
+
+/// Scaled Cholesky-based solve of the reduced system; see [`reduced`].
+fn step(taps: &[&[f64]], lines: &Lines, weights: &[f64]) -> Option<Step> {
+    let count = lines.logs.len();
+    if count == 0 {
+        return None;
+    }
+    let mut blocks = Vec::with_capacity(taps.len());
+    let mut fisher = DMatrix::zeros(2 * count, 2 * count);
+    let mut right = DVector::zeros(2 * count);
+    for (t, x) in taps.iter().enumerate() {
+        let residual = lines.residual(x, t, &|_| true);
+        let (m, g) = normal(x, lines, t, &residual);
+        let block = Reduced::new(&m, &g, count)?;
+        fisher += &block.fisher * weights[t];
+        right += &block.right * weights[t];
+        blocks.push(block);
+    }
+    let shared = solve_scaled(&fisher, &right)?;
+    let amplitudes = blocks
+        .iter()
+        .map(|b| {
+            let d = &b.linear_gradient - &b.linear_coupling * &shared;
+            (0..count)
+                .map(|k| C64::new(d[2 * k], d[2 * k + 1]))
+                .collect()
+        })
+        .collect();
+    let logs = (0..count)
+        .map(|k| C64::new(shared[2 * k], shared[2 * k + 1]))
+        .collect();
+    Some(Step { logs, amplitudes })
+}
+
+/// One tap with its amplitudes eliminated (Schur complement).
+struct Reduced {
+    fisher: DMatrix<f64>,
+    right: DVector<f64>,
+    linear_gradient: DVector<f64>,
+    linear_coupling: DMatrix<f64>,
+}
+
+impl Reduced {
+    fn new(m: &DMatrix<f64>, g: &DVector<f64>, count: usize) -> Option<Self> {
+        let n = 2 * count;
+        let ll = m.view((0, 0), (n, n)).into_owned();
+        let ln = m.view((0, n), (n, n)).into_owned();
+        let nn = m.view((n, n), (n, n));
+        let gl = g.rows(0, n).into_owned();
+        let factor = scaled_cholesky(&ll)?;
+        let coupling = factor.solve(&ln);
+        let gradient = factor.solve(&DMatrix::from_column_slice(n, 1, gl.as_slice()));
+        let gradient = gradient.column(0).into_owned();
+        let fisher = nn - ln.transpose() * &coupling;
+        let right = g.rows(n, n) - ln.transpose() * &gradient;
+        Some(Self {
+            fisher,
+            right,
+            linear_gradient: gradient,
+            linear_coupling: coupling,
+        })
+    }
+}
+
+/// Cholesky factor of a matrix scaled to unit diagonal.
+struct Scaled {
+    factor: nalgebra::Cholesky<f64, nalgebra::Dyn>,
+    scale: Vec<f64>,
+}
+
+impl Scaled {
+    fn solve(&self, right: &DMatrix<f64>) -> DMatrix<f64> {
+        let mut r = right.clone();
+        for (k, s) in self.scale.iter().enumerate() {
+            r.row_mut(k).scale_mut(*s);
+        }
+        let mut x = self.factor.solve(&r);
+        for (k, s) in self.scale.iter().enumerate() {
+            x.row_mut(k).scale_mut(*s);
+        }
+        x
+    }
+}
+
+fn scaled_cholesky(m: &DMatrix<f64>) -> Option<Scaled> {
+    let n = m.nrows();
+    let scale: Vec<f64> = (0..n)
+        .map(|k| 1.0 / m[(k, k)].abs().max(1e-300).sqrt())
+        .collect();
+    let mut a = m.clone();
+    for r in 0..n {
+        for c in 0..n {
+            a[(r, c)] *= scale[r] * scale[c];
+        }
+        a[(r, r)] += 1e-12;
+    }
+    Some(Scaled {
+        factor: nalgebra::Cholesky::new(a)?,
+        scale,
+    })
+}
+
+fn solve_scaled(m: &DMatrix<f64>, right: &DVector<f64>) -> Option<DVector<f64>> {
+    let x = scaled_cholesky(m)?.solve(&DMatrix::from_column_slice(
+        right.len(),
+        1,
+        right.as_slice(),
+    ));
+    x.iter()
+        .all(|v| v.is_finite())
+        .then(|| x.column(0).into_owned())
+}
+
+/// Diagonal of the inverse Fisher matrix; infinite where it cannot be inverted.
+fn variances(taps: &[&[f64]], lines: &Lines, weights: &[f64]) -> Vec<(f64, f64)> {
+    let count = lines.logs.len();
+    let unknown = vec![(f64::INFINITY, f64::INFINITY); count];
+    let mut fisher = DMatrix::zeros(2 * count, 2 * count);
+    for (t, x) in taps.iter().enumerate() {
+        let zeros = vec![0.0; x.len().min(1)];
+        let (m, g) = normal(x, lines, t, &zeros);
+        let Some(block) = Reduced::new(&m, &g, count) else {
+            return unknown;
+        };
+        fisher += block.fisher * weights[t];
+    }
+    let Some(factor) = scaled_cholesky(&fisher) else {
+        return unknown;
+    };
+    let inverse = factor.solve(&DMatrix::identity(2 * count, 2 * count));
+    (0..count)
+        .map(|k| {
+            let (a, b) = (inverse[(2 * k, 2 * k)], inverse[(2 * k + 1, 2 * k + 1)]);
+            (
+                if a > 0.0 { a } else { f64::INFINITY },
+                if b > 0.0 { b } else { f64::INFINITY },
+            )
+        })
+        .collect()
+}
