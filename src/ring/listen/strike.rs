@@ -1,0 +1,69 @@
+//! The instant of a strike, to a fraction of a millisecond.
+
+use crate::ring::listen::predictor;
+
+/// Order of the predictor that whitens what sounded before.
+const ORDER: usize = 12;
+
+/// The sample in `from..to` at which the whitened signal changes its power: the split that
+/// makes two stretches of constant power most likely (Maeda 1985). `quiet_from..quiet_to` is
+/// what sounded before; when it is too short to learn from, the first difference whitens.
+///
+/// Returns the index and the power ratio (after over before) of the whitened signal.
+pub(super) fn find(
+    x: &[f64],
+    quiet_from: usize,
+    quiet_to: usize,
+    from: usize,
+    to: usize,
+) -> Option<(usize, f64)> {
+    let to = to.min(x.len());
+    if to < from + 4 {
+        return None;
+    }
+    let learnt = if quiet_to >= quiet_from + 10 * ORDER {
+        predictor::fit(&x[quiet_from..quiet_to], ORDER, ORDER, quiet_to - quiet_from)
+    } else {
+        None
+    };
+    let white = match learnt {
+        Some(a) => predictor::error(x, &a, from, to),
+        None => {
+            let mut d = predictor::error(x, &[1.0], from, to);
+            if from == 0 && d.len() > 1 {
+                d[0] = d[1]; // there is no sample before the first to take a difference from
+            }
+            d
+        }
+    };
+    split(&white).map(|(k, ratio)| (from + k, ratio))
+}
+
+/// Most likely place of a change of power in `white`, with the power ratio after/before.
+fn split(white: &[f64]) -> Option<(usize, f64)> {
+    let n = white.len();
+    let total: f64 = white.iter().map(|e| e * e).sum();
+    if n < 4 || total <= 0.0 {
+        return None;
+    }
+    // What is 100 dB below the rest counts as silence, else digital silence before would
+    // make the logarithm run away.
+    let least = 1e-10 * total / n as f64;
+    let guard = 2;
+    let mut before: f64 = white[..guard].iter().map(|e| e * e).sum();
+    let mut best: Option<(f64, usize, f64)> = None;
+    for k in guard..=n - guard {
+        let (p, q) = (
+            before / k as f64 + least,
+            (total - before).max(0.0) / (n - k) as f64 + least,
+        );
+        let cost = k as f64 * p.ln() + (n - k) as f64 * q.ln();
+        if q > p && best.is_none_or(|(c, _, _)| cost < c) {
+            best = Some((cost, k, q / p));
+        }
+        if k < n {
+            before += white[k] * white[k];
+        }
+    }
+    best.map(|(_, k, ratio)| (k, ratio))
+}

@@ -1,0 +1,343 @@
+//! Is a sudden rise of level a tap?
+//!
+//! A tap puts its energy in at once and then only loses it. Voices put energy in again and
+//! again, machines build up slowly or go on at one level, clicks leave nothing behind.
+
+use crate::ring::listen::contacts::{self, Contacts};
+use crate::ring::listen::strike;
+use crate::signal::envelope::{BandLevels, Levels};
+use crate::signal::filter::LANES;
+use crate::units::{SampleRate, power_db};
+
+/// Hops (ms) after a rise that are looked at before it is called a tap.
+pub(super) const LOOK_AHEAD: u64 = 260;
+/// The same at the start of a recording, where nothing is known of what was before.
+pub(super) const LOOK_AHEAD_AT_START: u64 = 700;
+/// Further rises so soon after a strike belong to it.
+pub(super) const DEAD_HOPS: u64 = 120;
+
+/// What a rise was when it was not a tap.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum NotATap {
+    /// It built up over longer than a tap does.
+    SlowRise {
+        /// Time to half its power in ms.
+        rise_ms: f64,
+    },
+    /// Nothing was left after some ms: a click or a splice.
+    Click {
+        /// Level after 5 ms relative to the start in dB.
+        left_db: f64,
+    },
+    /// It grew again without a new strike, as a voice does after a plosive.
+    RisesAgain {
+        /// Later level relative to the start in dB.
+        by_db: f64,
+    },
+    /// It went on at one level, as a machine or a signal tone.
+    NoDecay {
+        /// Level at the end of what was looked at, relative to the start, in dB.
+        left_db: f64,
+    },
+    /// It was excited again and again, as a voice by its pulses.
+    Pulses {
+        /// Number of pulses.
+        pulses: usize,
+    },
+    /// A short noise beside stronger swells of a voice.
+    InSpeech {
+        /// Level relative to the strongest swell near it in dB.
+        below_db: f64,
+    },
+    /// Too little above the noise.
+    TooSoft {
+        /// Level over the noise in dB.
+        over_noise_db: f64,
+    },
+}
+
+/// A strike that was confirmed.
+#[derive(Debug, Clone)]
+pub(super) struct Strike {
+    /// Absolute frame.
+    pub(super) at: u64,
+    /// Hop of the rise.
+    pub(super) hop: u64,
+    /// Level per band before it; none at the start of a recording.
+    pub(super) background: Option<Levels>,
+    /// Mean power over the first 20 ms, all bands.
+    pub(super) power: f64,
+    /// Second contacts and how the sound follows from its own past.
+    pub(super) contacts: Contacts,
+}
+
+/// What is known around a rise.
+pub(super) struct Heard<'a> {
+    pub(super) rate: SampleRate,
+    pub(super) levels: &'a BandLevels,
+    /// Samples from the absolute frame `samples_from` on.
+    pub(super) samples: &'a [f64],
+    pub(super) samples_from: u64,
+    /// Absolute frame of hop 0.
+    pub(super) origin: u64,
+    /// Levels before a gap that the recording resumes from, if any.
+    pub(super) before_gap: Option<Levels>,
+    /// Other abrupt rises after this one, in hops.
+    pub(super) later_rises: &'a [u64],
+}
+
+impl Heard<'_> {
+    fn frame(&self, hop: u64) -> u64 {
+        self.origin + hop * self.levels.hop_len() as u64
+    }
+
+    fn lanes(&self) -> usize {
+        self.levels.bands()
+    }
+}
+
+/// The shape of a rise in time: power above the background, summed over bands.
+struct Shape<'a> {
+    levels: &'a BandLevels,
+    background: Levels,
+    use_lane: [bool; LANES],
+}
+
+impl Shape<'_> {
+    /// Mean power above the background over `n` hops from `hop` on.
+    fn power(&self, hop: u64, n: u64) -> f64 {
+        self.levels.mean(hop, hop + n).map_or(0.0, |m| {
+            (0..LANES)
+                .filter(|&l| self.use_lane[l])
+                .map(|l| (m[l] - self.background[l]).max(0.0))
+                .sum()
+        })
+    }
+
+    /// Largest power over `n` hops that starts in `from..to`.
+    fn most(&self, from: u64, to: u64, n: u64) -> (f64, u64) {
+        (from..to).fold((0.0, from), |best, h| {
+            let p = self.power(h, n);
+            if p > best.0 { (p, h) } else { best }
+        })
+    }
+}
+
+/// Tells whether the rise at `hop` is a tap. `at_start`: there is nothing before it.
+pub(super) fn judge(heard: &Heard<'_>, hop: u64, at_start: bool) -> Result<Strike, NotATap> {
+    let background = background(heard, hop, at_start);
+    let known = background.unwrap_or([0.0; LANES]);
+    let risen = risen_lanes(heard, hop, &known);
+    let only_low = !risen[1..].iter().any(|&r| r);
+    let shape = Shape {
+        levels: heard.levels,
+        background: known,
+        use_lane: risen,
+    };
+    let end = heard.levels.end();
+    if !at_start {
+        check_rise(&shape, hop, only_low)?;
+        check_strength(heard, hop, &known, only_low)?;
+    }
+    check_persistence(&shape, hop, only_low)?;
+    let everything = Shape {
+        levels: heard.levels,
+        background: known,
+        use_lane: std::array::from_fn(|l| l < heard.lanes()),
+    };
+    let ahead = if at_start { LOOK_AHEAD_AT_START } else { LOOK_AHEAD };
+    let next = heard
+        .later_rises
+        .iter()
+        .copied()
+        .find(|&h| h >= hop + DEAD_HOPS)
+        .map_or(end, |h| h.saturating_sub(6));
+    let until = end.min(hop + ahead).min(next.max(hop + 20));
+    check_later(&everything, heard, hop, until)?;
+    let at = place(heard, hop, at_start, only_low);
+    let contacts = contacts::examine(
+        heard.rate,
+        heard.samples,
+        (at - heard.samples_from) as usize,
+        (heard.frame(until).saturating_sub(heard.samples_from)) as usize,
+    );
+    check_decay(&shape, &contacts, hop, until, at_start)?;
+    if contacts.pulses >= 4 {
+        return Err(NotATap::Pulses {
+            pulses: contacts.pulses,
+        });
+    }
+    let power = everything.power(hop, 20);
+    Ok(Strike {
+        at,
+        hop,
+        background,
+        power,
+        contacts,
+    })
+}
+
+/// Level before the rise: of 25 ms ending 2 ms before it.
+fn background(heard: &Heard<'_>, hop: u64, at_start: bool) -> Option<Levels> {
+    if at_start {
+        return heard.before_gap;
+    }
+    heard.levels.mean(hop.saturating_sub(27), hop.saturating_sub(2))
+}
+
+fn risen_lanes(heard: &Heard<'_>, hop: u64, background: &Levels) -> [bool; LANES] {
+    std::array::from_fn(|l| {
+        l < heard.lanes()
+            && (hop..hop + 10).any(|h| {
+                heard
+                    .levels
+                    .mean(h, h + 3)
+                    .is_some_and(|m| m[l] > 5.0 * background[l] && m[l] > 0.0)
+            })
+    })
+}
+
+/// A tap is as loud as it gets within some ms; low tones need the time of a cycle.
+fn check_rise(shape: &Shape<'_>, hop: u64, only_low: bool) -> Result<(), NotATap> {
+    let (most, _) = shape.most(hop, hop + 50, 3);
+    let half = (hop..hop + 50)
+        .find(|&h| shape.power(h, 3) >= 0.4 * most)
+        .unwrap_or(hop);
+    let allowed = if only_low { 16 } else { 10 };
+    if half - hop > allowed {
+        return Err(NotATap::SlowRise {
+            rise_ms: (half - hop) as f64,
+        });
+    }
+    Ok(())
+}
+
+/// Enough over the noise for longer than chance makes it.
+fn check_strength(
+    heard: &Heard<'_>,
+    hop: u64,
+    background: &Levels,
+    only_low: bool,
+) -> Result<(), NotATap> {
+    let (hops, needed) = if only_low { (30, 12.0) } else { (10, 4.5) };
+    let Some(m) = heard.levels.mean(hop, hop + hops) else {
+        return Ok(());
+    };
+    let best = (0..heard.lanes())
+        .filter(|&l| background[l] > 0.0 || m[l] > 0.0)
+        .map(|l| m[l] / background[l].max(1e-30 * m[l].max(f64::MIN_POSITIVE)))
+        .fold(0.0, f64::max);
+    if best < needed {
+        return Err(NotATap::TooSoft {
+            over_noise_db: power_db(best),
+        });
+    }
+    Ok(())
+}
+
+/// Even the shortest thud is there after 5 ms; the band filters' own ringing is not.
+fn check_persistence(shape: &Shape<'_>, hop: u64, only_low: bool) -> Result<(), NotATap> {
+    let mut use_lane = shape.use_lane;
+    if !only_low {
+        use_lane[0] = false;
+    }
+    let high = Shape { use_lane, ..*shape };
+    let (most, _) = high.most(hop, hop + 6, 3);
+    let left = high.power(hop + 6, 5);
+    if left < 0.0025 * most {
+        return Err(NotATap::Click {
+            left_db: power_db(left / most),
+        });
+    }
+    Ok(())
+}
+
+/// After the start nothing gets louder, save by a second contact.
+fn check_later(
+    shape: &Shape<'_>,
+    heard: &Heard<'_>,
+    hop: u64,
+    until: u64,
+) -> Result<(), NotATap> {
+    let (start, _) = shape.most(hop, hop + 15, 10);
+    let again = heard
+        .later_rises
+        .iter()
+        .any(|&h| h > hop + 4 && h < hop + DEAD_HOPS);
+    let limit = if again { 8.0 } else { 2.0 };
+    let (later, _) = shape.most(hop + 15, until.saturating_sub(10).max(hop + 15), 10);
+    if later > limit * start {
+        return Err(NotATap::RisesAgain {
+            by_db: power_db(later / start),
+        });
+    }
+    Ok(())
+}
+
+/// The level falls, and does not stay first and then end.
+fn check_decay(
+    shape: &Shape<'_>,
+    contacts: &Contacts,
+    hop: u64,
+    until: u64,
+    at_start: bool,
+) -> Result<(), NotATap> {
+    let span = until.saturating_sub(hop);
+    let (start, _) = shape.most(hop, hop + 15, 10);
+    if start <= 0.0 || span < 40 {
+        return Ok(());
+    }
+    let last = (span / 5).max(10);
+    let left = shape.power(until - last, last) / start;
+    // The slowest wheel (T60 5 s) loses 2.9 dB in 240 ms. Noise-like sounds fluctuate.
+    let tonal = contacts.follows > 0.8;
+    let allowed_db = match (tonal, at_start) {
+        (true, false) => -0.3 - 1.5 * (span as f64 / 260.0 - 0.5).max(0.0),
+        (true, true) => -3.0 * (span as f64 / 500.0).min(1.0),
+        (false, false) => -3.0,
+        (false, true) => -6.0,
+    };
+    if power_db(left) > allowed_db {
+        return Err(NotATap::NoDecay {
+            left_db: power_db(left),
+        });
+    }
+    let Some(tenth) = (hop + 15..until.saturating_sub(5)).find(|&h| shape.power(h, 5) < 0.1 * start)
+    else {
+        return Ok(());
+    };
+    let half_way = shape.power(hop + (tenth - hop) / 2, 5) / start;
+    if tenth - hop > 30 && power_db(half_way) > -0.8 {
+        return Err(NotATap::NoDecay {
+            left_db: power_db(half_way),
+        });
+    }
+    Ok(())
+}
+
+/// Absolute frame of the strike.
+fn place(heard: &Heard<'_>, hop: u64, at_start: bool, only_low: bool) -> u64 {
+    let index = |frame: u64| frame.saturating_sub(heard.samples_from) as usize;
+    let ms = |n: f64| heard.rate.samples(n * 1e-3) as u64;
+    let around = heard.frame(hop);
+    let (before, after) = if only_low { (14.0, 6.0) } else { (5.0, 4.5) };
+    let from = around.saturating_sub(ms(before)).max(heard.samples_from);
+    let to = around + ms(after);
+    let quiet_to = from;
+    let quiet_from = quiet_to
+        .saturating_sub(ms(100.0))
+        .max(heard.samples_from);
+    let found = strike::find(
+        heard.samples,
+        index(quiet_from),
+        index(quiet_to),
+        index(from),
+        index(to),
+    );
+    match found {
+        // A start that is no more than the fluctuation of what sounds anyway.
+        Some((_, ratio)) if at_start && ratio < 20.0 => heard.samples_from.max(heard.origin),
+        Some((k, _)) => heard.samples_from + k as u64,
+        None => around,
+    }
+}
