@@ -3,6 +3,7 @@
 //! A predictor learnt from the decay foretells every tone in it; what it cannot foretell was
 //! put in anew.
 
+use crate::ring::listen::innovation::Innovation;
 use crate::ring::listen::predictor;
 use crate::signal::filter::decimate;
 use crate::units::{SampleRate, power_db};
@@ -36,6 +37,8 @@ pub(super) struct Contacts {
     pub(super) follows: f64,
     /// What was put in during the first 5 ms relative to the next 45 ms, in dB.
     pub(super) direct_db: f64,
+    /// What was put in over time, none when there was too little sound.
+    pub(super) innovation: Option<Innovation>,
 }
 
 impl Contacts {
@@ -45,6 +48,7 @@ impl Contacts {
             pulses: 0,
             follows: 0.0,
             direct_db: f64::INFINITY,
+            innovation: None,
         }
     }
 }
@@ -59,8 +63,12 @@ pub(super) fn examine(rate: SampleRate, samples: &[f64], strike: usize, until: u
     }
     let x = decimate(&samples[strike - before..until], factor);
     let hop = ((rate.hz() / factor as f64 / 1000.0).round() as usize).max(1);
+    let innovation = Innovation::of(&x, before / factor, hop);
     let Some(errors) = Errors::of(&x, before / factor, hop) else {
-        return Contacts::unknown();
+        return Contacts {
+            innovation,
+            ..Contacts::unknown()
+        };
     };
     let (later, pulses) = errors.contacts(factor);
     Contacts {
@@ -68,6 +76,7 @@ pub(super) fn examine(rate: SampleRate, samples: &[f64], strike: usize, until: u
         pulses,
         follows: errors.follows,
         direct_db: errors.direct_db(),
+        innovation,
     }
 }
 

@@ -1,5 +1,8 @@
 //! Cuts a take out of the stream and says what speaks against it.
 
+use std::collections::VecDeque;
+use std::ops::Range;
+
 use crate::ring::flaw::Flaw;
 use crate::ring::listen::clipping;
 use crate::ring::listen::stretch::over_noise_db;
@@ -60,6 +63,8 @@ pub(super) struct Around<'a> {
     pub(super) origin: u64,
     pub(super) samples: &'a [f64],
     pub(super) samples_from: u64,
+    /// Runs of zeros that cut off a sound, as absolute frames.
+    pub(super) breaks: &'a VecDeque<Range<u64>>,
     /// Frames lost just before the stretch, if it follows a gap.
     pub(super) lost_before: Option<u64>,
     pub(super) step: f64,
@@ -78,7 +83,9 @@ impl Around<'_> {
 /// Cuts the take that ends at the absolute frame `end`.
 pub(super) fn cut(around: &Around<'_>, open: &Open, end: u64, ending: Ending) -> TapTake {
     let at = open.strike.at;
-    let from = open.quiet_from.min(at);
+    let (end, ending) = before_dropout(around, at, end, ending);
+    let last_break = around.breaks.iter().rfind(|b| b.end <= at);
+    let from = open.quiet_from.max(last_break.map_or(0, |b| b.end)).min(at);
     let index = |frame: u64| {
         (frame.saturating_sub(around.samples_from) as usize).min(around.samples.len())
     };
@@ -126,6 +133,21 @@ pub(super) fn cut(around: &Around<'_>, open: &Open, end: u64, ending: Ending) ->
         tonal_share: open.strike.contacts.follows,
         clip: Clip::new(samples, around.rate),
         flaws,
+    }
+}
+
+/// Ends a take at the first dropout in it, if there is one. One that lasts to the end of the
+/// recording cannot be told from the end of the recording.
+fn before_dropout(around: &Around<'_>, at: u64, end: u64, ending: Ending) -> (u64, Ending) {
+    let Some(lost) = around.breaks.iter().find(|b| b.start > at && b.start < end) else {
+        return (end, ending);
+    };
+    let last = around.samples_from + around.samples.len() as u64;
+    if ending == Ending::Recording && lost.end >= last {
+        (lost.start, Ending::Recording)
+    } else {
+        let lost_frames = lost.end - lost.start;
+        (lost.start, Ending::Gap { lost: lost_frames })
     }
 }
 
@@ -239,14 +261,20 @@ fn ending_flaws(
 
 /// A gap so shortly before the strike that it may have swallowed its beginning or all quiet.
 fn gap_before(around: &Around<'_>, at: u64, flaws: &mut Vec<Flaw>) {
-    let Some(lost) = around.lost_before else {
-        return;
-    };
-    let since = at.saturating_sub(around.origin);
-    if (since as f64) < LEAST_QUIET_S * around.rate.hz() {
-        flaws.push(Flaw::Gap {
-            at_ms: -around.ms(since),
-            lost_ms: around.ms(lost),
-        });
+    let since_dropout = around
+        .breaks
+        .iter()
+        .rfind(|b| b.end <= at)
+        .map(|b| (at - b.end, b.end - b.start));
+    let since_gap = around
+        .lost_before
+        .map(|lost| (at.saturating_sub(around.origin), lost));
+    for (since, lost) in since_dropout.into_iter().chain(since_gap) {
+        if (since as f64) < LEAST_QUIET_S * around.rate.hz() {
+            flaws.push(Flaw::Gap {
+                at_ms: -around.ms(since),
+                lost_ms: around.ms(lost),
+            });
+        }
     }
 }

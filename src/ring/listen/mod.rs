@@ -7,6 +7,7 @@
 mod clipping;
 mod contacts;
 mod cut;
+mod innovation;
 mod predictor;
 mod strike;
 mod stretch;
@@ -24,9 +25,6 @@ use crate::signal::envelope::Levels;
 use crate::signal::filter::LANES;
 use crate::units::SampleRate;
 
-/// Exact zeros for so long inside a sound are a dropout.
-const DROPOUT_S: f64 = 0.005;
-
 /// Hears the taps in a stream of mono samples.
 ///
 /// Takes come out when they are complete: about 0.3 s after the next strike, or when their
@@ -39,8 +37,6 @@ pub struct Listener {
     summary: Summary,
     /// Frames on the time axis so far, lost ones included.
     clock: u64,
-    zeros: u64,
-    in_dropout: bool,
     done: Vec<TapTake>,
 }
 
@@ -52,8 +48,6 @@ impl Listener {
             stretch: Stretch::new(rate, 0),
             summary: Summary::new(rate),
             clock: 0,
-            zeros: 0,
-            in_dropout: false,
             done: Vec::new(),
         }
     }
@@ -75,66 +69,18 @@ impl Listener {
             &clean
         };
         self.summary.hear(samples);
-        let longest = (self.rate.samples(DROPOUT_S) as u64).max(1);
-        let mut from = 0;
-        while from < samples.len() {
-            if self.in_dropout {
-                from += self.pass_zeros(&samples[from..]);
-                continue;
-            }
-            // Up to where a run of zeros gets too long, or all of it.
-            let mut to = from;
-            let mut dropout = false;
-            while to < samples.len() {
-                self.zeros = if samples[to] == 0.0 { self.zeros + 1 } else { 0 };
-                to += 1;
-                if self.zeros == longest {
-                    dropout = true;
-                    break;
-                }
-            }
-            self.clock += (to - from) as u64;
-            let takes = self.stretch.push(&samples[from..to], &mut self.summary);
-            self.done.extend(takes);
-            if dropout && self.stretch.breaks_off(self.zeros) {
-                self.stretch.take_back(self.zeros);
-                self.in_dropout = true;
-            }
-            from = to;
-        }
+        self.clock += samples.len() as u64;
+        let takes = self.stretch.push(samples, &mut self.summary);
+        self.done.extend(takes);
         std::mem::take(&mut self.done)
-    }
-
-    /// Skips the rest of a dropout; returns how many samples were passed.
-    fn pass_zeros(&mut self, samples: &[f64]) -> usize {
-        let many = samples.iter().take_while(|&&s| s == 0.0).count();
-        self.zeros += many as u64;
-        self.clock += many as u64;
-        if many < samples.len() {
-            let lost = std::mem::take(&mut self.zeros);
-            self.in_dropout = false;
-            self.resume(lost);
-        }
-        many
     }
 
     fn lose(&mut self, frames: u64) {
         self.summary.lose(frames);
-        let dropped = if std::mem::take(&mut self.in_dropout) {
-            std::mem::take(&mut self.zeros)
-        } else {
-            0
-        };
-        self.zeros = 0;
         self.clock += frames;
-        self.resume(frames + dropped);
-    }
-
-    /// Ends the stretch at a gap and begins the next at the clock.
-    fn resume(&mut self, lost: u64) {
-        let takes = self.stretch.end(Ending::Gap { lost }, &mut self.summary);
+        let takes = self.stretch.end(Ending::Gap { lost: frames }, &mut self.summary);
         self.done.extend(takes);
-        self.stretch = self.stretch.resumed(self.clock, lost);
+        self.stretch = self.stretch.resumed(self.clock, frames);
     }
 
     /// Ends the recording: the takes that were still open, and what was heard in all.

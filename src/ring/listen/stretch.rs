@@ -2,6 +2,7 @@
 //! open.
 
 use std::collections::VecDeque;
+use std::ops::Range;
 
 use crate::ring::listen::cut::{self, Ending, Open};
 use crate::ring::listen::summary::Summary;
@@ -12,7 +13,7 @@ use crate::signal::envelope::{BandLevels, Floor, Levels};
 use crate::signal::filter::LANES;
 use crate::units::SampleRate;
 
-/// Hops that the search for rises stays behind, so that a dropout can be taken back.
+/// Hops that the search for rises stays behind: what it looks ahead.
 const LAG: u64 = 12;
 /// Further rises within so many hops are the same one.
 const SAME_RISE: u64 = 12;
@@ -24,6 +25,8 @@ const LONGEST: u64 = 8_000;
 const SHORTEST: u64 = 1_000;
 /// So long at the level of the noise ends a take, in hops.
 const CALM: u64 = 300;
+/// Exact zeros for so long that cut off a sound are a dropout, in seconds.
+const DROPOUT_S: f64 = 0.005;
 /// Hops over which the level is compared with the noise.
 const CALM_BLOCK: u64 = 50;
 
@@ -64,6 +67,9 @@ pub(super) struct Stretch {
     last_strike: Option<Strike>,
     /// Smallest magnitude other than zero so far: the step of quantisation, if there is one.
     least: Option<f64>,
+    zeros: u64,
+    /// Runs of zeros that cut off a sound, as absolute frames.
+    breaks: VecDeque<Range<u64>>,
 }
 
 impl Stretch {
@@ -86,6 +92,8 @@ impl Stretch {
             open: None,
             last_strike: None,
             least: None,
+            zeros: 0,
+            breaks: VecDeque::new(),
         }
     }
 
@@ -108,7 +116,7 @@ impl Stretch {
         while !rest.is_empty() {
             let (used, complete) = self.levels.push(rest);
             self.history.samples.extend_from_slice(&rest[..used]);
-            self.see_step(&rest[..used]);
+            self.see(&rest[..used]);
             rest = &rest[used..];
             if complete {
                 if let Some(levels) = self.levels.hop(self.levels.end() - 1) {
@@ -133,27 +141,40 @@ impl Stretch {
         takes
     }
 
-    /// True when a run of `zeros` samples at the end cuts off a sound instead of ending it.
-    pub(super) fn breaks_off(&self, zeros: u64) -> bool {
-        let n = self.history.samples.len().saturating_sub(zeros as usize);
-        let before = &self.history.samples[n.saturating_sub(self.rate.samples(0.002))..n];
-        before.iter().fold(0.0, |m: f64, s| m.max(s.abs())) > 8.0 * self.least.unwrap_or(0.0)
-    }
-
-    /// Takes back the last `zeros` samples.
-    pub(super) fn take_back(&mut self, zeros: u64) {
-        let n = self.history.samples.len().saturating_sub(zeros as usize);
-        self.history.samples.truncate(n);
-        let frames = self.history.from + n as u64 - self.start;
-        self.levels.truncate(frames / self.levels.hop_len() as u64);
-    }
-
-    fn see_step(&mut self, samples: &[f64]) {
-        for x in samples.iter().map(|s| s.abs()).filter(|&x| x > 0.0) {
-            if self.least.is_none_or(|least| x < least) {
-                self.least = Some(x);
+    /// Watches for the step of quantisation and for runs of zeros that cut off a sound.
+    fn see(&mut self, samples: &[f64]) {
+        let longest = (self.rate.samples(DROPOUT_S) as u64).max(2);
+        let first = self.history.from + self.history.samples.len() as u64 - samples.len() as u64;
+        for (frame, &x) in (first..).zip(samples) {
+            if x != 0.0 {
+                self.zeros = 0;
+                if self.least.is_none_or(|least| x.abs() < least) {
+                    self.least = Some(x.abs());
+                }
+                continue;
+            }
+            self.zeros += 1;
+            if self.zeros > longest {
+                if let Some(last) = self.breaks.back_mut()
+                    && last.end == frame
+                {
+                    last.end = frame + 1;
+                }
+            } else if self.zeros == longest {
+                let start = frame + 1 - self.zeros;
+                if self.breaks_off(start) {
+                    self.breaks.push_back(start..frame + 1);
+                }
             }
         }
+    }
+
+    /// True when the sound just before `frame` does not end by itself: it is still well above
+    /// the step of quantisation.
+    fn breaks_off(&self, frame: u64) -> bool {
+        let n = frame.saturating_sub(self.history.from) as usize;
+        let before = &self.history.samples[n.saturating_sub(self.rate.samples(0.002))..n];
+        before.iter().fold(0.0, |m: f64, s| m.max(s.abs())) > 8.0 * self.least.unwrap_or(0.0)
     }
 
     /// Some of the last sound.
@@ -257,6 +278,8 @@ impl Stretch {
             origin: self.start,
             before_gap: self.gap.and_then(|g| g.1),
             later_rises: &later,
+            breaks: &self.breaks,
+            last_strike: self.last_strike.as_ref().map(|s| s.hop),
         };
         match verify::judge(&heard, hop, at_start) {
             Ok(strike) => self.strike(strike, summary, takes),
@@ -355,6 +378,7 @@ impl Stretch {
             origin: self.start,
             samples: &self.history.samples,
             samples_from: self.history.from,
+            breaks: &self.breaks,
             lost_before: self.gap.map(|g| g.0),
             step: self.least.unwrap_or(0.0),
         };
@@ -375,6 +399,9 @@ impl Stretch {
         }
         self.history.discard_before(frame);
         self.levels.discard_before(oldest);
+        while self.breaks.front().is_some_and(|b| b.end < self.history.from) {
+            self.breaks.pop_front();
+        }
     }
 }
 

@@ -3,6 +3,9 @@
 //! A tap puts its energy in at once and then only loses it. Voices put energy in again and
 //! again, machines build up slowly or go on at one level, clicks leave nothing behind.
 
+use std::collections::VecDeque;
+use std::ops::Range;
+
 use crate::ring::listen::contacts::{self, Contacts};
 use crate::ring::listen::strike;
 use crate::signal::envelope::{BandLevels, Levels};
@@ -40,14 +43,21 @@ pub enum NotATap {
         left_db: f64,
     },
     /// It was excited again and again, as a voice by its pulses.
-    Pulses {
-        /// Number of pulses.
+    Driven {
+        /// Power that went on being put in, relative to the start, in dB.
+        going_on_db: f64,
+        /// Number of single pulses that stood out.
         pulses: usize,
     },
     /// A short noise beside stronger swells of a voice.
     InSpeech {
         /// Level relative to the strongest swell near it in dB.
         below_db: f64,
+    },
+    /// A sound that goes on after a dropout.
+    Resumes {
+        /// Length of the dropout in ms.
+        lost_ms: f64,
     },
     /// Too little above the noise.
     TooSoft {
@@ -82,13 +92,21 @@ pub(super) struct Heard<'a> {
     pub(super) origin: u64,
     /// Levels before a gap that the recording resumes from, if any.
     pub(super) before_gap: Option<Levels>,
-    /// Other abrupt rises after this one, in hops.
+    /// Other rises after this one, in hops.
     pub(super) later_rises: &'a [u64],
+    /// Runs of zeros that cut off a sound, as absolute frames.
+    pub(super) breaks: &'a VecDeque<Range<u64>>,
+    /// Hop of the last confirmed strike.
+    pub(super) last_strike: Option<u64>,
 }
 
 impl Heard<'_> {
     fn frame(&self, hop: u64) -> u64 {
         self.origin + hop * self.levels.hop_len() as u64
+    }
+
+    fn hop(&self, frame: u64) -> u64 {
+        frame.saturating_sub(self.origin) / self.levels.hop_len() as u64
     }
 
     fn lanes(&self) -> usize {
@@ -112,6 +130,12 @@ impl Shape<'_> {
                 .map(|l| (m[l] - self.background[l]).max(0.0))
                 .sum()
         })
+    }
+
+    /// True when it gets to 0.7 of its power of the next 50 ms within `hops`.
+    fn is_quick(&self, hop: u64, hops: u64) -> bool {
+        let (most, _) = self.most(hop, hop + 50, 3);
+        (hop..=hop + hops).any(|h| self.power(h, 3) >= 0.7 * most)
     }
 
     /// Largest power over `n` hops that starts in `from..to`.
@@ -145,28 +169,42 @@ pub(super) fn judge(heard: &Heard<'_>, hop: u64, at_start: bool) -> Result<Strik
         background: known,
         use_lane: std::array::from_fn(|l| l < heard.lanes()),
     };
-    let ahead = if at_start { LOOK_AHEAD_AT_START } else { LOOK_AHEAD };
-    let next = heard
+    let impacts: Vec<u64> = heard
         .later_rises
+        .iter()
+        .copied()
+        .filter(|&h| everything.is_quick(h, 8))
+        .collect();
+    let ahead = if at_start { LOOK_AHEAD_AT_START } else { LOOK_AHEAD };
+    let next = impacts
         .iter()
         .copied()
         .find(|&h| h >= hop + DEAD_HOPS)
         .map_or(end, |h| h.saturating_sub(6));
     let until = end.min(hop + ahead).min(next.max(hop + 20));
-    check_later(&everything, heard, hop, until)?;
+    let whole = until;
     let at = place(heard, hop, at_start, only_low);
+    check_resumption(&everything, heard, at)?;
+    // What sounds after a dropout tells nothing of the shape.
+    let until = heard
+        .breaks
+        .iter()
+        .find(|b| b.start > at)
+        .map_or(until, |b| until.min(heard.hop(b.start)));
     let contacts = contacts::examine(
         heard.rate,
         heard.samples,
         (at - heard.samples_from) as usize,
         (heard.frame(until).saturating_sub(heard.samples_from)) as usize,
     );
-    check_decay(&shape, &contacts, hop, until, at_start)?;
-    if contacts.pulses >= 4 {
-        return Err(NotATap::Pulses {
-            pulses: contacts.pulses,
-        });
+    let nature = nature(&contacts);
+    if !at_start && !only_low && nature != Nature::Noise && !everything.is_quick(hop, 16) {
+        return Err(NotATap::SlowRise { rise_ms: 16.0 });
     }
+    check_later(&everything, &impacts, hop, whole, nature, at_start)?;
+    check_decay(&shape, &contacts, hop, until, at_start)?;
+    check_innovation(heard, &contacts, hop, nature, at_start)?;
+    check_company(&everything, heard, hop)?;
     let power = everything.power(hop, 20);
     Ok(Strike {
         at,
@@ -195,6 +233,26 @@ fn risen_lanes(heard: &Heard<'_>, hop: u64, background: &Levels) -> [bool; LANES
                     .is_some_and(|m| m[l] > 5.0 * background[l] && m[l] > 0.0)
             })
     })
+}
+
+/// What comes after a dropout and is not much louder than before it is no strike.
+fn check_resumption(shape: &Shape<'_>, heard: &Heard<'_>, at: u64) -> Result<(), NotATap> {
+    let near = heard.rate.samples(0.004) as u64;
+    let Some(lost) = heard
+        .breaks
+        .iter()
+        .find(|b| at + near >= b.end && b.end + near >= at)
+    else {
+        return Ok(());
+    };
+    let before = heard.hop(lost.start);
+    let after = heard.hop(lost.end);
+    if shape.power(after + 1, 10) < 4.0 * shape.power(before.saturating_sub(20), 20) {
+        return Err(NotATap::Resumes {
+            lost_ms: (lost.end - lost.start) as f64 / heard.rate.hz() * 1e3,
+        });
+    }
+    Ok(())
 }
 
 /// A tap is as loud as it gets within some ms; low tones need the time of a cycle.
@@ -252,23 +310,137 @@ fn check_persistence(shape: &Shape<'_>, hop: u64, only_low: bool) -> Result<(), 
     Ok(())
 }
 
+/// What kind of sound a rise began.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Nature {
+    /// Put in at once; what follows is its ring or the noise that was there anyway.
+    Struck,
+    /// Noise that goes on from quiet, as a cymbal or a bang in a live room.
+    Noise,
+    /// Barely over the noise, so that what is put in cannot be told from it.
+    Masked,
+    /// Put in again and again.
+    Driven,
+}
+
+/// Tells them apart by what is put in before, at and after the strike.
+fn nature(contacts: &Contacts) -> Nature {
+    let Some(innovation) = contacts.innovation else {
+        return Nature::Struck; // too short to tell
+    };
+    let before_db = power_db(innovation.floor());
+    let going_on_db = innovation.going_on_db();
+    let voiced = innovation.pitch > 0.5;
+    if contacts.pulses >= 4 {
+        Nature::Driven
+    } else if before_db < -6.0 && going_on_db < -8.0 && (!voiced || going_on_db < -20.0) {
+        Nature::Struck
+    } else if before_db < -12.0 && innovation.pitch < 0.35 {
+        Nature::Noise
+    } else if before_db >= -6.0
+        && innovation.soon < 1.5 * innovation.floor()
+        && innovation.later < 1.5 * innovation.floor()
+        && innovation.pitch < 0.4
+    {
+        Nature::Masked
+    } else {
+        Nature::Driven
+    }
+}
+
 /// After the start nothing gets louder, save by a second contact.
 fn check_later(
     shape: &Shape<'_>,
-    heard: &Heard<'_>,
+    impacts: &[u64],
     hop: u64,
     until: u64,
+    nature: Nature,
+    at_start: bool,
 ) -> Result<(), NotATap> {
-    let (start, _) = shape.most(hop, hop + 15, 10);
-    let again = heard
-        .later_rises
-        .iter()
-        .any(|&h| h > hop + 4 && h < hop + DEAD_HOPS);
-    let limit = if again { 8.0 } else { 2.0 };
-    let (later, _) = shape.most(hop + 15, until.saturating_sub(10).max(hop + 15), 10);
-    if later > limit * start {
-        return Err(NotATap::RisesAgain {
-            by_db: power_db(later / start),
+    let again = impacts.iter().any(|&h| h > hop + 4 && h < hop + DEAD_HOPS);
+    let limit = match nature {
+        _ if again => 8.0,
+        Nature::Noise if at_start => 12.0,
+        Nature::Noise => 4.0,
+        _ => 2.0,
+    };
+    let mut high = Shape { ..*shape };
+    high.use_lane[0] = false;
+    let mut low = Shape { ..*shape };
+    low.use_lane = std::array::from_fn(|l| l == 0);
+    // The lowest band takes some cycles to get loud; softer bands do not matter.
+    for (part, slack) in [(&high, 0), (&low, 16)] {
+        let (start, _) = part.most(hop, hop + 4 + slack, 10);
+        let from = hop + 12 + slack;
+        let (later, _) = part.most(from, until.saturating_sub(10).max(from), 10);
+        let (loudest, _) = shape.most(hop, hop + 20, 10);
+        if later > limit * start && later > 0.5 * loudest {
+            return Err(NotATap::RisesAgain {
+                by_db: power_db(later / start),
+            });
+        }
+    }
+    Ok(())
+}
+
+/// Nothing is put in any more after a strike.
+fn check_innovation(
+    heard: &Heard<'_>,
+    contacts: &Contacts,
+    hop: u64,
+    nature: Nature,
+    at_start: bool,
+) -> Result<(), NotATap> {
+    let driven = match nature {
+        Nature::Struck | Nature::Noise => false,
+        Nature::Driven => true,
+        // Only over a noise that is steady can so little be told.
+        Nature::Masked => at_start || !is_steady(heard, hop),
+    };
+    if driven {
+        return Err(NotATap::Driven {
+            going_on_db: contacts.innovation.map_or(0.0, |i| i.going_on_db()),
+            pulses: contacts.pulses,
+        });
+    }
+    Ok(())
+}
+
+/// True when the level of the 100 ms before stays within 3 dB in the bands that rise.
+fn is_steady(heard: &Heard<'_>, hop: u64) -> bool {
+    let near = heard.levels.mean(hop.saturating_sub(27), hop.saturating_sub(2));
+    let far = heard.levels.mean(hop.saturating_sub(100), hop.saturating_sub(27));
+    let now = heard.levels.mean(hop, hop + 10);
+    let (Some(near), Some(far), Some(now)) = (near, far, now) else {
+        return false;
+    };
+    (1..heard.lanes())
+        .filter(|&l| now[l] > 5.0 * near[l])
+        .all(|l| near[l] < 2.0 * far[l] && far[l] < 2.0 * near[l])
+}
+
+/// A short noise shortly after a louder swell that no strike began is part of a voice.
+fn check_company(shape: &Shape<'_>, heard: &Heard<'_>, hop: u64) -> Result<(), NotATap> {
+    let (own, _) = shape.most(hop, hop + 8, 10);
+    let mut from = hop.saturating_sub(400);
+    let mut ring = 0.0;
+    if let Some(last) = heard.last_strike
+        && last + 60 > from
+    {
+        from = last + 60;
+        ring = shape.power(from, 20);
+    }
+    let to = hop.saturating_sub(40);
+    if from >= to {
+        return Ok(());
+    }
+    let swell = (from..to)
+        .step_by(10)
+        .map(|h| shape.power(h, 20))
+        .fold(0.0, f64::max);
+    if swell > 2.0 * own && swell > 3.0 * ring {
+        return Err(NotATap::InSpeech {
+            below_db: power_db(own / swell),
         });
     }
     Ok(())
