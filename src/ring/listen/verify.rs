@@ -158,6 +158,7 @@ pub(super) fn judge(heard: &Heard<'_>, hop: u64, at_start: bool) -> Result<Strik
         background: known,
         use_lane: risen,
     };
+    let hop = if at_start { hop } else { foot(&shape, hop) };
     let end = heard.levels.end();
     if !at_start {
         check_rise(&shape, hop, only_low)?;
@@ -191,16 +192,24 @@ pub(super) fn judge(heard: &Heard<'_>, hop: u64, at_start: bool) -> Result<Strik
         .iter()
         .find(|b| b.start > at)
         .map_or(until, |b| until.min(heard.hop(b.start)));
-    let contacts = contacts::examine(
-        heard.rate,
-        heard.samples,
-        (at - heard.samples_from) as usize,
-        (heard.frame(until).saturating_sub(heard.samples_from)) as usize,
-    );
-    let nature = nature(&contacts);
+    let examine = |until: u64| {
+        contacts::examine(
+            heard.rate,
+            heard.samples,
+            (at - heard.samples_from) as usize,
+            (heard.frame(until).saturating_sub(heard.samples_from)) as usize,
+        )
+    };
+    let contacts = examine(until);
+    let mut nature = nature(&contacts);
+    if until < whole && until < hop + 60 && self::nature(&examine(whole)) == Nature::Driven {
+        // A voice may pause so soon. What is left of a tap would be too short in any case.
+        nature = Nature::Driven;
+    }
     if !at_start && !only_low && nature != Nature::Noise && !everything.is_quick(hop, 16) {
         return Err(NotATap::SlowRise { rise_ms: 16.0 });
     }
+    if std::env::var("DBG").is_ok() { eprintln!("hop {hop} at {:.4} nature {nature:?} {:?} pulses {} follows {:.3} quick {}", at as f64 / heard.rate.hz(), contacts.innovation, contacts.pulses, contacts.follows, everything.is_quick(hop, 16)); }
     check_later(&everything, &impacts, hop, whole, nature, at_start)?;
     check_decay(&shape, &contacts, hop, until, at_start)?;
     check_innovation(heard, &contacts, hop, nature, at_start)?;
@@ -213,6 +222,14 @@ pub(super) fn judge(heard: &Heard<'_>, hop: u64, at_start: bool) -> Result<Strik
         power,
         contacts,
     })
+}
+
+/// The hop at which the rise really begins: the search sees it some hops ahead.
+fn foot(shape: &Shape<'_>, hop: u64) -> u64 {
+    let (most, _) = shape.most(hop, hop + 12, 1);
+    (hop..hop + 12)
+        .find(|&h| shape.power(h, 1) >= 0.03 * most)
+        .unwrap_or(hop)
 }
 
 /// Level before the rise: of 25 ms ending 2 ms before it.
@@ -325,21 +342,23 @@ enum Nature {
 
 /// Tells them apart by what is put in before, at and after the strike.
 fn nature(contacts: &Contacts) -> Nature {
+    if contacts.pulses >= 4 {
+        return Nature::Driven;
+    }
     let Some(innovation) = contacts.innovation else {
         return Nature::Struck; // too short to tell
     };
+    let as_before = |p: f64| p > 0.72 * innovation.floor() && p < 1.3 * innovation.floor();
     let before_db = power_db(innovation.floor());
     let going_on_db = innovation.going_on_db();
     let voiced = innovation.pitch > 0.5;
-    if contacts.pulses >= 4 {
-        Nature::Driven
-    } else if before_db < -6.0 && going_on_db < -8.0 && (!voiced || going_on_db < -20.0) {
+    if before_db < -6.0 && going_on_db < -8.0 && (!voiced || innovation.soon < 0.01) {
         Nature::Struck
     } else if before_db < -12.0 && innovation.pitch < 0.35 {
         Nature::Noise
     } else if before_db >= -6.0
-        && innovation.soon < 1.5 * innovation.floor()
-        && innovation.later < 1.5 * innovation.floor()
+        && as_before(innovation.soon)
+        && as_before(innovation.later)
         && innovation.pitch < 0.4
     {
         Nature::Masked
@@ -454,8 +473,8 @@ fn check_decay(
     until: u64,
     at_start: bool,
 ) -> Result<(), NotATap> {
-    let span = until.saturating_sub(hop);
-    let (start, _) = shape.most(hop, hop + 15, 10);
+    let (start, peak) = shape.most(hop, (hop + 60).min(until), 10);
+    let span = until.saturating_sub(peak);
     if start <= 0.0 || span < 40 {
         return Ok(());
     }
@@ -474,12 +493,18 @@ fn check_decay(
             left_db: power_db(left),
         });
     }
-    let Some(tenth) = (hop + 15..until.saturating_sub(5)).find(|&h| shape.power(h, 5) < 0.1 * start)
+    // A level that stays and then falls for good was switched off. (One that comes back beats.)
+    let Some(loud) = (peak..until.saturating_sub(5)).rfind(|&h| shape.power(h, 5) > 0.1 * start)
     else {
         return Ok(());
     };
-    let half_way = shape.power(hop + (tenth - hop) / 2, 5) / start;
-    if tenth - hop > 30 && power_db(half_way) > -0.8 {
+    if loud + 20 >= until || loud < peak + 30 {
+        return Ok(());
+    }
+    let half_way = shape.power(peak + (loud - peak) / 2, 5) / start;
+    let just_before = shape.power(loud - 15, 5) / start;
+    let just_after = shape.power(loud + 12, 5) / start;
+    if power_db(half_way.min(just_before)) > -2.0 && power_db(just_after) < -15.0 {
         return Err(NotATap::NoDecay {
             left_db: power_db(half_way),
         });
