@@ -213,7 +213,7 @@ fn taps_of_all_wheels_are_found_in_all_noises() {
         let ten_ms = (0.01 * scene.rate) as usize;
         let power = scene.x[first..first + ten_ms].iter().map(|v| v * v).sum::<f64>() / ten_ms as f64;
         scene.noise(kind, (power / 10f64.powf(snr_db / 10.0)).sqrt());
-        let (takes, _) = hear(scene.rate, &scene.x);
+        let (takes, heard) = hear(scene.rate, &scene.x);
         let (e, m, x) = compare(&takes, &truth);
         total += truth.len();
         if m + x > 0 || e.iter().any(|v| v.abs() > 1.0) {
@@ -221,6 +221,9 @@ fn taps_of_all_wheels_are_found_in_all_noises() {
                 "seed {seed} rate {rate} {kind:?} snr {snr_db} low {low:.0} t60 {t60:.3} modes {} missed {m} extra {x} errors {e:.2?}",
                 modes.len()
             );
+            for p in heard.passed_over.iter().filter(|p| truth.iter().any(|t| (p.time_s - t).abs() < 0.02)) {
+                println!("      passed {p:?}");
+            }
         }
         for take in &takes {
             let wrong = |k: &&str| ["bounce", "clipped", "gap", "far", "cut off", "no quiet"].contains(k);

@@ -50,6 +50,12 @@ impl BandLevels {
         (take, true)
     }
 
+    /// Lets the filters hear samples that come before the first hop.
+    pub fn warm(&mut self, samples: &[f64]) {
+        let mut unused = [0.0; LANES];
+        self.bank.add_energy(samples, &mut unused);
+    }
+
     /// Samples per hop.
     pub fn hop_len(&self) -> usize {
         self.hop_len

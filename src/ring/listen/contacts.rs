@@ -159,7 +159,9 @@ impl Errors {
             let limit = (STANDS_OUT * *median)
                 .max(LEAST_PART * self.main)
                 .max(2.0 * self.before_most);
-            if self.hops[k] <= limit {
+            // It also stands out of what was just before: the error itself dies away.
+            let just_before = self.hops[k - 2].min(self.hops[k - 3]);
+            if self.hops[k] <= limit.max(3.0 * just_before) {
                 continue;
             }
             let part = self.hops[k] / self.main;

@@ -1,6 +1,6 @@
 //! What is put into a sound over time, seen by a short predictor.
 //!
-//! A predictor of 1.2 ms learnt after a rise takes away the colour of the sound, be it the
+//! A predictor of 1.8 ms learnt after a rise takes away the colour of the sound, be it the
 //! tones of a wheel or the formants of a voice, but not the pulses of a voice, which are
 //! farther apart. After a tap nothing is put in any more; a voice or a machine goes on.
 
@@ -8,7 +8,7 @@ use crate::ring::listen::predictor;
 use crate::units::power_db;
 
 /// Length of the past that predicts, in hops of 1 ms.
-const PAST_HOPS: f64 = 1.2;
+const PAST_HOPS: f64 = 1.8;
 /// Periods of a voice, in hops.
 const PERIODS: (f64, f64) = (2.3, 14.0);
 
@@ -28,7 +28,7 @@ pub(super) struct Innovation {
 impl Innovation {
     /// From `x` with the strike at index `strike`, `hop` samples to 1 ms.
     pub(super) fn of(x: &[f64], strike: usize, hop: usize) -> Option<Self> {
-        let order = ((PAST_HOPS * hop as f64) as usize).max(10);
+        let order = ((PAST_HOPS * hop as f64) as usize).max(24);
         let a = predictor::fit(x, order, strike + 2 * hop, x.len())?;
         let e = predictor::error(x, &a, 0, x.len());
         let power = |from: i64, to: i64| -> Option<f64> {

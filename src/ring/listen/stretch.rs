@@ -270,9 +270,10 @@ impl Stretch {
 
     fn judge(&mut self, hop: u64, at_start: bool, summary: &mut Summary, takes: &mut Vec<TapTake>) {
         let later: Vec<u64> = self.rises.iter().copied().collect();
+        let warm = at_start.then(|| self.warm_levels());
         let heard = Heard {
             rate: self.rate,
-            levels: &self.levels,
+            levels: warm.as_ref().unwrap_or(&self.levels),
             samples: &self.history.samples,
             samples_from: self.history.from,
             origin: self.start,
@@ -287,6 +288,23 @@ impl Stretch {
             // The mere start of a recording is no event.
             Err(why) => { if std::env::var("DBG").is_ok() { eprintln!("start: {why:?}"); } }
         }
+    }
+
+    /// Levels of the start, with filters that have heard its mirror image before: what
+    /// sounds already when a recording starts must not look like a strike.
+    fn warm_levels(&self) -> BandLevels {
+        let x = &self.history.samples;
+        let mut levels =
+            BandLevels::new(&bands_hz(self.rate), self.rate.hz(), self.levels.hop_len());
+        let lead = self.rate.samples(0.040).min(x.len().saturating_sub(1));
+        let mirror: Vec<f64> = (1..=lead).rev().map(|k| x[k]).collect();
+        levels.warm(&mirror);
+        let mut rest = &x[..x.len().min(self.rate.samples(0.8))];
+        while !rest.is_empty() {
+            let (used, _) = levels.push(rest);
+            rest = &rest[used..];
+        }
+        levels
     }
 
     fn strike(&mut self, strike: Strike, summary: &mut Summary, takes: &mut Vec<TapTake>) {

@@ -184,7 +184,7 @@ pub(super) fn judge(heard: &Heard<'_>, hop: u64, at_start: bool) -> Result<Strik
         .map_or(end, |h| h.saturating_sub(6));
     let until = end.min(hop + ahead).min(next.max(hop + 20));
     let whole = until;
-    let at = place(heard, hop, at_start, only_low);
+    let (at, clear) = place(heard, hop, at_start, only_low);
     check_resumption(&everything, heard, at)?;
     // What sounds after a dropout tells nothing of the shape.
     let until = heard
@@ -211,7 +211,16 @@ pub(super) fn judge(heard: &Heard<'_>, hop: u64, at_start: bool) -> Result<Strik
     }
     if std::env::var("DBG").is_ok() { eprintln!("hop {hop} at {:.4} nature {nature:?} {:?} pulses {} follows {:.3} quick {}", at as f64 / heard.rate.hz(), contacts.innovation, contacts.pulses, contacts.follows, everything.is_quick(hop, 16)); }
     check_later(&everything, &impacts, hop, whole, nature, at_start)?;
-    check_decay(&shape, &contacts, hop, until, at_start)?;
+    if at_start && !clear {
+        // Nothing shows a beginning: only what is left after the filters' own start counts.
+        let late = Shape {
+            use_lane: std::array::from_fn(|l| l > 0 && shape.use_lane[l]),
+            ..shape
+        };
+        check_decay(&late, &contacts, hop + 12, until, at_start)?;
+    } else {
+        check_decay(&shape, &contacts, hop, until, at_start)?;
+    }
     check_innovation(heard, &contacts, hop, nature, at_start)?;
     check_company(&everything, heard, hop)?;
     let power = everything.power(hop, 20);
@@ -294,29 +303,48 @@ fn check_strength(
     background: &Levels,
     only_low: bool,
 ) -> Result<(), NotATap> {
-    let (hops, needed) = if only_low { (30, 12.0) } else { (10, 4.5) };
-    let Some(m) = heard.levels.mean(hop, hop + hops) else {
-        return Ok(());
+    let over = |hops: u64| -> f64 {
+        let Some(m) = heard.levels.mean(hop, hop + hops) else {
+            return f64::INFINITY;
+        };
+        (0..heard.lanes())
+            .filter(|&l| m[l] > 0.0)
+            .map(|l| m[l] / background[l].max(1e-30 * m[l]))
+            .fold(0.0, f64::max)
     };
-    let best = (0..heard.lanes())
-        .filter(|&l| background[l] > 0.0 || m[l] > 0.0)
-        .map(|l| m[l] / background[l].max(1e-30 * m[l].max(f64::MIN_POSITIVE)))
-        .fold(0.0, f64::max);
-    if best < needed {
-        return Err(NotATap::TooSoft {
-            over_noise_db: power_db(best),
-        });
+    let enough = if only_low {
+        over(30) >= 12.0
+    } else {
+        over(10) >= 4.5 || over(4) >= 8.0
+    };
+    if enough {
+        return Ok(());
     }
-    Ok(())
+    Err(NotATap::TooSoft {
+        over_noise_db: power_db(over(10)),
+    })
 }
 
 /// Even the shortest thud is there after 5 ms; the band filters' own ringing is not.
 fn check_persistence(shape: &Shape<'_>, hop: u64, only_low: bool) -> Result<(), NotATap> {
-    let mut use_lane = shape.use_lane;
-    if !only_low {
-        use_lane[0] = false;
+    // Bands from 1 kHz on ring for less than a millisecond themselves, lower ones for several.
+    let lanes = |from: usize| Shape {
+        use_lane: std::array::from_fn(|l| l >= from && shape.use_lane[l]),
+        ..*shape
+    };
+    let whole = shape.most(hop, hop + 6, 3).0;
+    let crisp = lanes(2);
+    let (most, _) = crisp.most(hop, hop + 6, 3);
+    if most > 0.03 * whole {
+        let left = crisp.power(hop + 3, 3);
+        if left > 0.0003 * most {
+            return Ok(());
+        }
+        return Err(NotATap::Click {
+            left_db: power_db(left / most),
+        });
     }
-    let high = Shape { use_lane, ..*shape };
+    let high = lanes(usize::from(!only_low));
     let (most, _) = high.most(hop, hop + 6, 3);
     let left = high.power(hop + 6, 5);
     if left < 0.0025 * most {
@@ -348,7 +376,9 @@ fn nature(contacts: &Contacts) -> Nature {
     let Some(innovation) = contacts.innovation else {
         return Nature::Struck; // too short to tell
     };
-    let as_before = |p: f64| p > 0.72 * innovation.floor() && p < 1.3 * innovation.floor();
+    let as_before = |p: f64, most: f64| {
+        p > 0.6 * innovation.floor() && p < most * innovation.floor()
+    };
     let before_db = power_db(innovation.floor());
     let going_on_db = innovation.going_on_db();
     let voiced = innovation.pitch > 0.5;
@@ -356,9 +386,9 @@ fn nature(contacts: &Contacts) -> Nature {
         Nature::Struck
     } else if before_db < -12.0 && innovation.pitch < 0.35 {
         Nature::Noise
-    } else if before_db >= -6.0
-        && as_before(innovation.soon)
-        && as_before(innovation.later)
+    } else if before_db >= -15.0
+        && as_before(innovation.soon, 2.2)
+        && as_before(innovation.later, 1.7)
         && innovation.pitch < 0.4
     {
         Nature::Masked
@@ -512,8 +542,8 @@ fn check_decay(
     Ok(())
 }
 
-/// Absolute frame of the strike.
-fn place(heard: &Heard<'_>, hop: u64, at_start: bool, only_low: bool) -> u64 {
+/// Absolute frame of the strike, and whether there is a clear change of power at it.
+fn place(heard: &Heard<'_>, hop: u64, at_start: bool, only_low: bool) -> (u64, bool) {
     let index = |frame: u64| frame.saturating_sub(heard.samples_from) as usize;
     let ms = |n: f64| heard.rate.samples(n * 1e-3) as u64;
     let around = heard.frame(hop);
@@ -533,8 +563,10 @@ fn place(heard: &Heard<'_>, hop: u64, at_start: bool, only_low: bool) -> u64 {
     );
     match found {
         // A start that is no more than the fluctuation of what sounds anyway.
-        Some((_, ratio)) if at_start && ratio < 20.0 => heard.samples_from.max(heard.origin),
-        Some((k, _)) => heard.samples_from + k as u64,
-        None => around,
+        Some((_, ratio)) if at_start && ratio < 20.0 => {
+            (heard.samples_from.max(heard.origin), false)
+        }
+        Some((k, _)) => (heard.samples_from + k as u64, true),
+        None => (around, false),
     }
 }
