@@ -26,15 +26,14 @@ pub(super) fn find(
     } else {
         None
     };
-    let white = match learnt {
-        Some(a) => predictor::error(x, &a, from, to),
-        None => {
-            let mut d = predictor::error(x, &[1.0], from, to);
-            if from == 0 && d.len() > 1 {
-                d[0] = d[1]; // there is no sample before the first to take a difference from
-            }
-            d
-        }
+    let a = learnt.unwrap_or_else(|| vec![1.0]);
+    let white = if from < a.len() {
+        // Before the first sample the mirror image stands in for the past.
+        let lead = a.len().min(x.len() - 1);
+        let padded: Vec<f64> = (1..=lead).rev().map(|k| x[k]).chain(x[..to].iter().copied()).collect();
+        predictor::error(&padded, &a, lead + from, lead + to)
+    } else {
+        predictor::error(x, &a, from, to)
     };
     split(&white).map(|(k, ratio)| (from + k, ratio))
 }

@@ -217,6 +217,11 @@ pub(super) fn judge(heard: &Heard<'_>, hop: u64, at_start: bool) -> Result<Strik
             use_lane: std::array::from_fn(|l| l > 0 && shape.use_lane[l]),
             ..shape
         };
+        let first = late.power(hop + 12, 30);
+        let left_db = power_db(late.power(until.saturating_sub(60), 60) / first);
+        if until < hop + 110 || left_db.is_nan() || left_db > -2.5 {
+            return Err(NotATap::NoDecay { left_db });
+        }
         check_decay(&late, &contacts, hop + 12, until, at_start)?;
     } else {
         check_decay(&shape, &contacts, hop, until, at_start)?;
@@ -382,13 +387,13 @@ fn nature(contacts: &Contacts) -> Nature {
     let before_db = power_db(innovation.floor());
     let going_on_db = innovation.going_on_db();
     let voiced = innovation.pitch > 0.5;
-    if before_db < -6.0 && going_on_db < -8.0 && (!voiced || innovation.soon < 0.01) {
+    if before_db < -6.0 && going_on_db < -8.0 && (!voiced || innovation.soon.max(innovation.later) < 0.05) {
         Nature::Struck
     } else if before_db < -12.0 && innovation.pitch < 0.35 {
         Nature::Noise
     } else if before_db >= -15.0
-        && as_before(innovation.soon, 2.2)
-        && as_before(innovation.later, 1.7)
+        && as_before(innovation.soon, 3.2)
+        && as_before(innovation.later, 2.8)
         && innovation.pitch < 0.4
     {
         Nature::Masked
@@ -444,7 +449,7 @@ fn check_innovation(
         Nature::Struck | Nature::Noise => false,
         Nature::Driven => true,
         // Only over a noise that is steady can so little be told.
-        Nature::Masked => at_start || !is_steady(heard, hop),
+        Nature::Masked => at_start || !is_steady(heard, hop) || !lasts(heard, hop),
     };
     if driven {
         return Err(NotATap::Driven {
@@ -453,6 +458,16 @@ fn check_innovation(
         });
     }
     Ok(())
+}
+
+/// True when a band stays 6 dB over what it was for 20 ms.
+fn lasts(heard: &Heard<'_>, hop: u64) -> bool {
+    let before = heard.levels.mean(hop.saturating_sub(27), hop.saturating_sub(2));
+    let now = heard.levels.mean(hop, hop + 20);
+    let (Some(before), Some(now)) = (before, now) else {
+        return false;
+    };
+    (1..heard.lanes()).any(|l| now[l] > 4.0 * before[l])
 }
 
 /// True when the level of the 100 ms before stays within 3 dB in the bands that rise.
@@ -550,14 +565,16 @@ fn place(heard: &Heard<'_>, hop: u64, at_start: bool, only_low: bool) -> (u64, b
     let (before, after) = if only_low { (14.0, 6.0) } else { (5.0, 4.5) };
     let from = around.saturating_sub(ms(before)).max(heard.samples_from);
     let to = around + ms(after);
-    let quiet_to = from;
-    let quiet_from = quiet_to
-        .saturating_sub(ms(100.0))
-        .max(heard.samples_from);
+    let (quiet_from, quiet_to) = if at_start {
+        // Nothing was before: what sounds half a second later is the best guess at it.
+        (around + ms(450.0), around + ms(650.0))
+    } else {
+        (from.saturating_sub(ms(100.0)).max(heard.samples_from), from)
+    };
     let found = strike::find(
         heard.samples,
-        index(quiet_from),
-        index(quiet_to),
+        index(quiet_from).min(heard.samples.len()),
+        index(quiet_to).min(heard.samples.len()),
         index(from),
         index(to),
     );
