@@ -383,7 +383,9 @@ fn single_samples_and_splices_give_no_tap() {
     scene.x[96_000] -= 0.5;
     let (takes, heard) = hear(48e3, &scene.x);
     assert!(takes.is_empty(), "{:?}", takes[0].time_s);
-    assert_eq!(heard.passed_over.len(), 2);
+    for at in [1.0, 2.0] {
+        assert!(heard.passed_over.iter().any(|p| (p.time_s - at).abs() < 0.01));
+    }
 }
 
 /// Four taps of a vitrified wheel.

@@ -279,6 +279,7 @@ impl Stretch {
             origin: self.start,
             before_gap: self.gap.and_then(|g| g.1),
             later_rises: &later,
+            step: self.least.unwrap_or(0.0),
             breaks: &self.breaks,
             last_strike: self.last_strike.as_ref().map(|s| s.hop),
         };

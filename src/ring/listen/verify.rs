@@ -6,6 +6,7 @@
 use std::collections::VecDeque;
 use std::ops::Range;
 
+use crate::ring::listen::clipping;
 use crate::ring::listen::contacts::{self, Contacts};
 use crate::ring::listen::strike;
 use crate::signal::envelope::{BandLevels, Levels};
@@ -94,6 +95,8 @@ pub(super) struct Heard<'a> {
     pub(super) before_gap: Option<Levels>,
     /// Other rises after this one, in hops.
     pub(super) later_rises: &'a [u64],
+    /// Step of quantisation as far as it is known.
+    pub(super) step: f64,
     /// Runs of zeros that cut off a sound, as absolute frames.
     pub(super) breaks: &'a VecDeque<Range<u64>>,
     /// Hop of the last confirmed strike.
@@ -158,7 +161,7 @@ pub(super) fn judge(heard: &Heard<'_>, hop: u64, at_start: bool) -> Result<Strik
         background: known,
         use_lane: risen,
     };
-    let hop = if at_start { hop } else { foot(&shape, hop) };
+    let hop = foot(&shape, hop);
     let end = heard.levels.end();
     if !at_start {
         check_rise(&shape, hop, only_low)?;
@@ -201,8 +204,11 @@ pub(super) fn judge(heard: &Heard<'_>, hop: u64, at_start: bool) -> Result<Strik
         )
     };
     let contacts = examine(until);
-    let mut nature = nature(&contacts);
-    if until < whole && until < hop + 60 && self::nature(&examine(whole)) == Nature::Driven {
+    let from = (at - heard.samples_from) as usize;
+    let to = (from + heard.rate.samples(0.060)).min(heard.samples.len());
+    let clipped = clipping::find(&heard.samples[from.min(to)..to], heard.step).is_some();
+    let mut nature = nature(&contacts, clipped);
+    if until < whole && until < hop + 60 && self::nature(&examine(whole), clipped) == Nature::Driven {
         // A voice may pause so soon. What is left of a tap would be too short in any case.
         nature = Nature::Driven;
     }
@@ -210,7 +216,12 @@ pub(super) fn judge(heard: &Heard<'_>, hop: u64, at_start: bool) -> Result<Strik
         return Err(NotATap::SlowRise { rise_ms: 16.0 });
     }
     if std::env::var("DBG").is_ok() { eprintln!("hop {hop} at {:.4} nature {nature:?} {:?} pulses {} follows {:.3} quick {}", at as f64 / heard.rate.hz(), contacts.innovation, contacts.pulses, contacts.follows, everything.is_quick(hop, 16)); }
-    check_later(&everything, &impacts, hop, whole, nature, at_start)?;
+    let start = match (at_start, clear) {
+        (false, _) => Start::Earlier,
+        (true, true) => Start::Clear,
+        (true, false) => Start::Unclear,
+    };
+    check_later(&everything, &impacts, hop, whole, nature, start)?;
     if at_start && !clear {
         // Nothing shows a beginning: only what is left after the filters' own start counts.
         let late = Shape {
@@ -373,8 +384,19 @@ enum Nature {
     Driven,
 }
 
+/// Where a recording begins, seen from a rise.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Start {
+    /// Long before it.
+    Earlier,
+    /// Just before it, and the rise can be seen.
+    Clear,
+    /// With it: nothing shows whether it had sounded before.
+    Unclear,
+}
+
 /// Tells them apart by what is put in before, at and after the strike.
-fn nature(contacts: &Contacts) -> Nature {
+fn nature(contacts: &Contacts, clipped: bool) -> Nature {
     if contacts.pulses >= 4 {
         return Nature::Driven;
     }
@@ -391,6 +413,8 @@ fn nature(contacts: &Contacts) -> Nature {
         Nature::Struck
     } else if before_db < -12.0 && innovation.pitch < 0.35 {
         Nature::Noise
+    } else if clipped && before_db < -15.0 && innovation.later < 0.4 * innovation.soon {
+        Nature::Struck // what is cut off anew in each period looks like pulses
     } else if before_db >= -15.0
         && as_before(innovation.soon, 3.2)
         && as_before(innovation.later, 2.8)
@@ -409,13 +433,13 @@ fn check_later(
     hop: u64,
     until: u64,
     nature: Nature,
-    at_start: bool,
+    start: Start,
 ) -> Result<(), NotATap> {
     let again = impacts.iter().any(|&h| h > hop + 4 && h < hop + DEAD_HOPS);
     let limit = match nature {
         _ if again => 8.0,
-        Nature::Noise if at_start => 12.0,
-        Nature::Noise => 4.0,
+        Nature::Noise if start == Start::Clear => 12.0,
+        Nature::Noise if start == Start::Earlier => 4.0,
         _ => 2.0,
     };
     let mut high = Shape { ..*shape };
@@ -424,13 +448,13 @@ fn check_later(
     low.use_lane = std::array::from_fn(|l| l == 0);
     // The lowest band takes some cycles to get loud; softer bands do not matter.
     for (part, slack) in [(&high, 0), (&low, 16)] {
-        let (start, _) = part.most(hop, hop + 4 + slack, 10);
+        let (first, _) = part.most(hop, hop + 4 + slack, 10);
         let from = hop + 12 + slack;
         let (later, _) = part.most(from, until.saturating_sub(10).max(from), 10);
         let (loudest, _) = shape.most(hop, hop + 20, 10);
-        if later > limit * start && later > 0.5 * loudest {
+        if later > limit * first && later > 0.5 * loudest {
             return Err(NotATap::RisesAgain {
-                by_db: power_db(later / start),
+                by_db: power_db(later / first),
             });
         }
     }
@@ -449,7 +473,7 @@ fn check_innovation(
         Nature::Struck | Nature::Noise => false,
         Nature::Driven => true,
         // Only over a noise that is steady can so little be told.
-        Nature::Masked => at_start || !is_steady(heard, hop) || !lasts(heard, hop),
+        Nature::Masked => at_start || !is_steady(heard, hop) || !lasts(heard, hop, contacts.follows > 0.3),
     };
     if driven {
         return Err(NotATap::Driven {
@@ -460,27 +484,28 @@ fn check_innovation(
     Ok(())
 }
 
-/// True when a band stays 6 dB over what it was for 20 ms.
-fn lasts(heard: &Heard<'_>, hop: u64) -> bool {
+/// True when a band stays over what it was for 20 ms, by 6 dB for tones, by 9 dB for noise.
+fn lasts(heard: &Heard<'_>, hop: u64, tonal: bool) -> bool {
+    let needed = if tonal { 4.0 } else { 8.0 };
     let before = heard.levels.mean(hop.saturating_sub(27), hop.saturating_sub(2));
     let now = heard.levels.mean(hop, hop + 20);
     let (Some(before), Some(now)) = (before, now) else {
         return false;
     };
-    (1..heard.lanes()).any(|l| now[l] > 4.0 * before[l])
+    (1..heard.lanes()).any(|l| now[l] > needed * before[l])
 }
 
-/// True when the level of the 100 ms before stays within 3 dB in the bands that rise.
+/// True when the level of the 120 ms before stays within 4 dB in the bands that rise.
 fn is_steady(heard: &Heard<'_>, hop: u64) -> bool {
-    let near = heard.levels.mean(hop.saturating_sub(27), hop.saturating_sub(2));
-    let far = heard.levels.mean(hop.saturating_sub(100), hop.saturating_sub(27));
+    let near = heard.levels.mean(hop.saturating_sub(42), hop.saturating_sub(2));
+    let far = heard.levels.mean(hop.saturating_sub(120), hop.saturating_sub(42));
     let now = heard.levels.mean(hop, hop + 10);
     let (Some(near), Some(far), Some(now)) = (near, far, now) else {
         return false;
     };
     (1..heard.lanes())
         .filter(|&l| now[l] > 5.0 * near[l])
-        .all(|l| near[l] < 2.0 * far[l] && far[l] < 2.0 * near[l])
+        .all(|l| near[l] < 2.5 * far[l] && far[l] < 2.5 * near[l])
 }
 
 /// A short noise shortly after a louder swell that no strike began is part of a voice.
@@ -564,6 +589,7 @@ fn place(heard: &Heard<'_>, hop: u64, at_start: bool, only_low: bool) -> (u64, b
     let around = heard.frame(hop);
     let (before, after) = if only_low { (14.0, 6.0) } else { (5.0, 4.5) };
     let from = around.saturating_sub(ms(before)).max(heard.samples_from);
+    let after = if at_start { 12.0 } else { after };
     let to = around + ms(after);
     let (quiet_from, quiet_to) = if at_start {
         // Nothing was before: what sounds half a second later is the best guess at it.
