@@ -437,7 +437,7 @@ fn check_later(
 ) -> Result<(), NotATap> {
     let again = impacts.iter().any(|&h| h > hop + 4 && h < hop + DEAD_HOPS);
     let limit = match nature {
-        _ if again => 8.0,
+        _ if again && start != Start::Unclear => 8.0,
         Nature::Noise if start == Start::Clear => 12.0,
         Nature::Noise if start == Start::Earlier => 4.0,
         _ => 2.0,
@@ -527,7 +527,7 @@ fn check_company(shape: &Shape<'_>, heard: &Heard<'_>, hop: u64) -> Result<(), N
         .step_by(10)
         .map(|h| shape.power(h, 20))
         .fold(0.0, f64::max);
-    if swell > 2.0 * own && swell > 3.0 * ring {
+    if swell > 0.5 * own && swell > 3.0 * ring {
         return Err(NotATap::InSpeech {
             below_db: power_db(own / swell),
         });
