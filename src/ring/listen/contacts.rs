@@ -37,6 +37,9 @@ pub(super) struct Contacts {
     pub(super) follows: f64,
     /// What was put in during the first 5 ms relative to the next 45 ms, in dB.
     pub(super) direct_db: f64,
+    /// Power that goes on being put in from 20 to 60 ms relative to the strike's, without what
+    /// was there before, in dB. Unlike `innovation` this knows the harmonics of a high voice.
+    pub(super) going_on_db: f64,
     /// What was put in over time, none when there was too little sound.
     pub(super) innovation: Option<Innovation>,
 }
@@ -48,6 +51,7 @@ impl Contacts {
             pulses: 0,
             follows: 0.0,
             direct_db: f64::INFINITY,
+            going_on_db: f64::NEG_INFINITY,
             innovation: None,
         }
     }
@@ -76,6 +80,7 @@ pub(super) fn examine(rate: SampleRate, samples: &[f64], strike: usize, until: u
         pulses,
         follows: errors.follows,
         direct_db: errors.direct_db(),
+        going_on_db: errors.going_on_db(),
         innovation,
     }
 }
@@ -84,6 +89,8 @@ pub(super) fn examine(rate: SampleRate, samples: &[f64], strike: usize, until: u
 struct Errors {
     /// Energy per hop from the strike on.
     hops: Vec<f64>,
+    /// First hop whose past lies after the strike.
+    clean: usize,
     /// Place of the largest error in each hop, in samples after the strike.
     peaks: Vec<usize>,
     /// Energy put in by the strike.
@@ -99,7 +106,9 @@ impl Errors {
         let after = x.len().saturating_sub(strike);
         let wanted = ((PAST_MS * hop as f64).round() as usize).clamp(48, 160);
         let order = wanted.min(after.saturating_sub(4 * hop) / 4);
-        let from = strike + 4 * hop;
+        // The past must lie after the strike too.
+        let clean = (order / hop + 1).max(4);
+        let from = strike + clean * hop;
         let a = predictor::fit(x, order, from, x.len())?;
         let first = strike.saturating_sub(20 * hop).max(order.min(strike));
         let e = predictor::error(x, &a, first, x.len());
@@ -131,6 +140,7 @@ impl Errors {
         };
         Some(Self {
             hops,
+            clean,
             peaks,
             main,
             before_most: early.iter().copied().fold(0.0, f64::max),
@@ -144,8 +154,9 @@ impl Errors {
         let mut later: Vec<Contact> = Vec::new();
         let mut pulses = 0;
         let mut last_hop = 0;
-        for k in 5..self.hops.len() {
-            let from = k.saturating_sub(8).max(5);
+        let first = self.clean + 1;
+        for k in first..self.hops.len() {
+            let from = k.saturating_sub(8).max(first);
             let to = (k + 9).min(self.hops.len());
             let mut around: Vec<f64> = (from..to)
                 .filter(|&j| j.abs_diff(k) > 1)
@@ -187,6 +198,13 @@ impl Errors {
             last_hop = k;
         }
         (later, pulses)
+    }
+
+    fn going_on_db(&self) -> f64 {
+        let soon: Vec<f64> = self.hops.iter().copied().take(60).skip(20).collect();
+        let mean = soon.iter().sum::<f64>() / soon.len().max(1) as f64;
+        let over = (mean - 1.3 * self.before_mean).max(0.0);
+        power_db((5.0 * over / self.main.max(f64::MIN_POSITIVE)).max(1e-12))
     }
 
     /// What was put in during 0 to 5 ms against 5 to 50 ms.

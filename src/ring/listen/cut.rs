@@ -25,6 +25,8 @@ const HEARD_ENOUGH_S: f64 = 0.250;
 const CUT_OFF_S: f64 = 0.100;
 /// A sound is put in at once by a tap beside the microphone; below this it was built up.
 const FAR_DB: f64 = -6.0;
+/// The same for tones, of which the predictor never follows all.
+const FAR_TONAL_DB: f64 = -15.0;
 
 /// What ended a take.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -113,7 +115,9 @@ pub(super) fn cut(around: &Around<'_>, open: &Open, end: u64, ending: Ending) ->
     level(around, open, &noise, &mut flaws);
     ending_flaws(around, at, end, ending, &noise, &mut flaws);
     gap_before(around, at, &mut flaws);
-    if open.strike.contacts.direct_db < FAR_DB {
+    let contacts = &open.strike.contacts;
+    let far_db = if contacts.follows < 0.5 { FAR_DB } else { FAR_TONAL_DB };
+    if contacts.direct_db < far_db {
         flaws.push(Flaw::Far {
             direct_db: open.strike.contacts.direct_db,
         });

@@ -287,7 +287,7 @@ impl Stretch {
             Ok(strike) => self.strike(strike, summary, takes),
             Err(why) if !at_start => summary.pass_over(self.frame(hop), why),
             // The mere start of a recording is no event.
-            Err(why) => { if std::env::var("DBG").is_ok() { eprintln!("start: {why:?}"); } }
+            Err(_) => {}
         }
     }
 

@@ -5,18 +5,28 @@ use crate::ring::listen::predictor;
 /// Order of the predictor that whitens what sounded before.
 const ORDER: usize = 12;
 
+/// A change of power of a whitened signal.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Change {
+    /// The first sample of the louder part.
+    pub(super) index: usize,
+    /// Power after over power before.
+    pub(super) ratio: f64,
+    /// How much likelier two powers are than one: twice the logarithm of the likelihood ratio.
+    pub(super) gain: f64,
+}
+
 /// The sample in `from..to` at which the whitened signal changes its power: the split that
 /// makes two stretches of constant power most likely (Maeda 1985). `quiet_from..quiet_to` is
 /// what sounded before; when it is too short to learn from, the first difference whitens.
 ///
-/// Returns the index and the power ratio (after over before) of the whitened signal.
 pub(super) fn find(
     x: &[f64],
     quiet_from: usize,
     quiet_to: usize,
     from: usize,
     to: usize,
-) -> Option<(usize, f64)> {
+) -> Option<Change> {
     let to = to.min(x.len());
     if to < from + 4 {
         return None;
@@ -35,11 +45,15 @@ pub(super) fn find(
     } else {
         predictor::error(x, &a, from, to)
     };
-    split(&white).map(|(k, ratio)| (from + k, ratio))
+    let change = split(&white)?;
+    Some(Change {
+        index: from + change.index,
+        ..change
+    })
 }
 
-/// Most likely place of a change of power in `white`, with the power ratio after/before.
-fn split(white: &[f64]) -> Option<(usize, f64)> {
+/// Most likely place of a change of power in `white`.
+fn split(white: &[f64]) -> Option<Change> {
     let n = white.len();
     let total: f64 = white.iter().map(|e| e * e).sum();
     if n < 4 || total <= 0.0 {
@@ -64,5 +78,10 @@ fn split(white: &[f64]) -> Option<(usize, f64)> {
             before += white[k] * white[k];
         }
     }
-    best.map(|(_, k, ratio)| (k, ratio))
+    let one = n as f64 * (total / n as f64 + least).ln();
+    best.map(|(cost, index, ratio)| Change {
+        index,
+        ratio,
+        gain: one - cost,
+    })
 }

@@ -187,7 +187,7 @@ pub(super) fn judge(heard: &Heard<'_>, hop: u64, at_start: bool) -> Result<Strik
         .map_or(end, |h| h.saturating_sub(6));
     let until = end.min(hop + ahead).min(next.max(hop + 20));
     let whole = until;
-    let (at, clear) = place(heard, hop, at_start, only_low);
+    let (at, clear) = place(heard, hop, at_start.then_some(until), only_low);
     check_resumption(&everything, heard, at)?;
     // What sounds after a dropout tells nothing of the shape.
     let until = heard
@@ -215,7 +215,6 @@ pub(super) fn judge(heard: &Heard<'_>, hop: u64, at_start: bool) -> Result<Strik
     if !at_start && !only_low && nature != Nature::Noise && !everything.is_quick(hop, 16) {
         return Err(NotATap::SlowRise { rise_ms: 16.0 });
     }
-    if std::env::var("DBG").is_ok() { eprintln!("hop {hop} at {:.4} nature {nature:?} {:?} pulses {} follows {:.3} quick {}", at as f64 / heard.rate.hz(), contacts.innovation, contacts.pulses, contacts.follows, everything.is_quick(hop, 16)); }
     let start = match (at_start, clear) {
         (false, _) => Start::Earlier,
         (true, true) => Start::Clear,
@@ -230,7 +229,8 @@ pub(super) fn judge(heard: &Heard<'_>, hop: u64, at_start: bool) -> Result<Strik
         };
         let first = late.power(hop + 12, 30);
         let left_db = power_db(late.power(until.saturating_sub(60), 60) / first);
-        if until < hop + 110 || left_db.is_nan() || left_db > -2.5 {
+        let (most, _) = late.most(hop + 12, until.saturating_sub(30).max(hop + 12), 30);
+        if until < hop + 110 || most > 1.5 * first || left_db.is_nan() || left_db > -2.5 {
             return Err(NotATap::NoDecay { left_db });
         }
         check_decay(&late, &contacts, hop + 12, until, at_start)?;
@@ -413,6 +413,8 @@ fn nature(contacts: &Contacts, clipped: bool) -> Nature {
         Nature::Struck
     } else if before_db < -12.0 && innovation.pitch < 0.35 {
         Nature::Noise
+    } else if before_db < -6.0 && contacts.going_on_db < -13.0 && innovation.pitch < 0.42 {
+        Nature::Struck // more tones than the short predictor can follow
     } else if clipped && before_db < -15.0 && innovation.later < 0.4 * innovation.soon {
         Nature::Struck // what is cut off anew in each period looks like pulses
     } else if before_db >= -15.0
@@ -512,12 +514,12 @@ fn is_steady(heard: &Heard<'_>, hop: u64) -> bool {
 fn check_company(shape: &Shape<'_>, heard: &Heard<'_>, hop: u64) -> Result<(), NotATap> {
     let (own, _) = shape.most(hop, hop + 8, 10);
     let mut from = hop.saturating_sub(400);
+    // Where a struck ring dies away, only what grows beyond it is a swell.
     let mut ring = 0.0;
-    if let Some(last) = heard.last_strike
-        && last + 60 > from
-    {
-        from = last + 60;
-        ring = shape.power(from, 20);
+    if let Some(last) = heard.last_strike {
+        from = from.max(last);
+        ring = shape.most(from, from + 60, 20).0;
+        from += 60;
     }
     let to = hop.saturating_sub(40);
     if from >= to {
@@ -527,7 +529,7 @@ fn check_company(shape: &Shape<'_>, heard: &Heard<'_>, hop: u64) -> Result<(), N
         .step_by(10)
         .map(|h| shape.power(h, 20))
         .fold(0.0, f64::max);
-    if swell > 0.5 * own && swell > 3.0 * ring {
+    if swell > 0.5 * own && swell > 2.0 * ring {
         return Err(NotATap::InSpeech {
             below_db: power_db(own / swell),
         });
@@ -583,7 +585,8 @@ fn check_decay(
 }
 
 /// Absolute frame of the strike, and whether there is a clear change of power at it.
-fn place(heard: &Heard<'_>, hop: u64, at_start: bool, only_low: bool) -> (u64, bool) {
+fn place(heard: &Heard<'_>, hop: u64, start_until: Option<u64>, only_low: bool) -> (u64, bool) {
+    let at_start = start_until.is_some();
     let index = |frame: u64| frame.saturating_sub(heard.samples_from) as usize;
     let ms = |n: f64| heard.rate.samples(n * 1e-3) as u64;
     let around = heard.frame(hop);
@@ -591,11 +594,13 @@ fn place(heard: &Heard<'_>, hop: u64, at_start: bool, only_low: bool) -> (u64, b
     let from = around.saturating_sub(ms(before)).max(heard.samples_from);
     let after = if at_start { 12.0 } else { after };
     let to = around + ms(after);
-    let (quiet_from, quiet_to) = if at_start {
-        // Nothing was before: what sounds half a second later is the best guess at it.
-        (around + ms(450.0), around + ms(650.0))
-    } else {
-        (from.saturating_sub(ms(100.0)).max(heard.samples_from), from)
+    let (quiet_from, quiet_to) = match start_until {
+        // Nothing was before: what sounds later is the best guess at it.
+        Some(until) => (
+            heard.frame((until / 2).max(until.saturating_sub(200))),
+            heard.frame(until.saturating_sub(8)),
+        ),
+        None => (from.saturating_sub(ms(100.0)).max(heard.samples_from), from),
     };
     let found = strike::find(
         heard.samples,
@@ -606,10 +611,10 @@ fn place(heard: &Heard<'_>, hop: u64, at_start: bool, only_low: bool) -> (u64, b
     );
     match found {
         // A start that is no more than the fluctuation of what sounds anyway.
-        Some((_, ratio)) if at_start && ratio < 20.0 => {
+        Some(found) if at_start && (found.ratio < 20.0 || found.gain < 25.0) => {
             (heard.samples_from.max(heard.origin), false)
         }
-        Some((k, _)) => (heard.samples_from + k as u64, true),
+        Some(found) => (heard.samples_from + found.index as u64, true),
         None => (around, false),
     }
 }
