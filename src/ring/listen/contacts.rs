@@ -14,6 +14,8 @@ const LONGEST_MS: usize = 120;
 const PAST_MS: f64 = 3.3;
 /// A second contact stands out of its surroundings by this factor of power...
 const STANDS_OUT: f64 = 6.0;
+/// ...and more the fewer samples a hop has, by chance alone...
+const CHANCE: f64 = 60.0;
 /// ...and is at least this part of the strike.
 const LEAST_PART: f64 = 0.002;
 
@@ -89,6 +91,8 @@ pub(super) fn examine(rate: SampleRate, samples: &[f64], strike: usize, until: u
 struct Errors {
     /// Energy per hop from the strike on.
     hops: Vec<f64>,
+    /// Factor over its surroundings that makes a hop a contact.
+    stands_out: f64,
     /// First hop whose past lies after the strike.
     clean: usize,
     /// Place of the largest error in each hop, in samples after the strike.
@@ -141,6 +145,7 @@ impl Errors {
         Some(Self {
             hops,
             clean,
+            stands_out: STANDS_OUT + CHANCE / hop as f64,
             peaks,
             main,
             before_most: early.iter().copied().fold(0.0, f64::max),
@@ -167,7 +172,7 @@ impl Errors {
             }
             let mid = around.len() / 2;
             let (_, median, _) = around.select_nth_unstable_by(mid, f64::total_cmp);
-            let limit = (STANDS_OUT * *median)
+            let limit = (self.stands_out * *median)
                 .max(LEAST_PART * self.main)
                 .max(2.0 * self.before_most);
             // It also stands out of what was just before: the error itself dies away.

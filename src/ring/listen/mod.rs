@@ -32,7 +32,6 @@ use crate::units::SampleRate;
 /// stream is cut into pieces.
 #[derive(Debug)]
 pub struct Listener {
-    rate: SampleRate,
     stretch: Stretch,
     summary: Summary,
     /// Frames on the time axis so far, lost ones included.
@@ -44,7 +43,6 @@ impl Listener {
     /// Ready for the first sample.
     pub fn new(rate: SampleRate) -> Self {
         Self {
-            rate,
             stretch: Stretch::new(rate, 0),
             summary: Summary::new(rate),
             clock: 0,

@@ -141,6 +141,16 @@ impl Shape<'_> {
         (hop..=hop + hops).any(|h| self.power(h, 3) >= 0.7 * most)
     }
 
+    /// True when the power of 30 hops ever gets to four times what it was before.
+    fn swells(&self, from: u64, to: u64) -> bool {
+        let mut least = f64::INFINITY;
+        (from..to).step_by(10).any(|h| {
+            let p = self.power(h, 30);
+            least = least.min(p);
+            p > 4.0 * least
+        })
+    }
+
     /// Largest power over `n` hops that starts in `from..to`.
     fn most(&self, from: u64, to: u64, n: u64) -> (f64, u64) {
         (from..to).fold((0.0, from), |best, h| {
@@ -229,8 +239,8 @@ pub(super) fn judge(heard: &Heard<'_>, hop: u64, at_start: bool) -> Result<Strik
         };
         let first = late.power(hop + 12, 30);
         let left_db = power_db(late.power(until.saturating_sub(60), 60) / first);
-        let (most, _) = late.most(hop + 12, until.saturating_sub(30).max(hop + 12), 30);
-        if until < hop + 110 || most > 1.5 * first || left_db.is_nan() || left_db > -2.5 {
+        let swells = late.swells(hop + 12, until.saturating_sub(30));
+        if until < hop + 110 || swells || left_db.is_nan() || left_db > -2.5 {
             return Err(NotATap::NoDecay { left_db });
         }
         check_decay(&late, &contacts, hop + 12, until, at_start)?;
