@@ -1,5 +1,7 @@
 //! Taps are found, placed and cut out of made-up scenes with known truth.
 
+#![allow(clippy::print_stdout)] // the figures behind each bound, seen with --nocapture
+
 use std::f64::consts::{PI, TAU};
 
 use fourtap::ring::flaw::Flaw;
@@ -56,7 +58,11 @@ impl Scene {
         let force: Vec<f64> = (0..(contact_s * self.rate) as usize + 2)
             .map(|i| {
                 let t = (start + i) as f64 / self.rate - at_s;
-                if t < contact_s { (PI * t / contact_s).sin() } else { 0.0 }
+                if t < contact_s {
+                    (PI * t / contact_s).sin()
+                } else {
+                    0.0
+                }
             })
             .collect();
         let mut ring = vec![0.0; n];
@@ -102,7 +108,13 @@ impl Scene {
     fn noise(&mut self, kind: Noise, rms: f64) {
         let (mut slow, mut mid) = (0.0, 0.0);
         let tones: Vec<(f64, f64, f64)> = (1..=24)
-            .map(|k| (50.0 * f64::from(k), 1.0 / f64::from(k), self.dice.random_range(0.0..TAU)))
+            .map(|k| {
+                (
+                    50.0 * f64::from(k),
+                    1.0 / f64::from(k),
+                    self.dice.random_range(0.0..TAU),
+                )
+            })
             .collect();
         let whine = self.dice.random_range(700.0..3000.0);
         for i in 0..self.x.len() {
@@ -187,14 +199,16 @@ const NOISES: [Noise; 4] = [Noise::White, Noise::Pink, Noise::Hum, Noise::Machin
 #[test]
 fn taps_of_all_wheels_are_found_in_all_noises() {
     let (mut errors, mut missed, mut extra, mut total, mut false_flaws) = (vec![], 0, 0, 0, vec![]);
-    let base: u64 = std::env::var("BASE").map_or(0, |v| v.parse().unwrap());
-    for seed in base..base + 72_u64 {
+    // The listener was made with these scenes in sight: that all of them come out right is a
+    // guard against steps back, not a measure of how often fresh ones do.
+    for seed in 0..72_u64 {
         let rate = RATES[seed as usize % 6];
         let mut scene = Scene::new(rate, 0.5, seed);
         let kind = NOISES[(seed as usize / 6) % 4];
         let snr_db = [15.0, 25.0, 40.0, 60.0][(seed as usize / 5) % 4];
         let gain = 10f64.powf(scene.dice.random_range(-60.0..-1.0) / 20.0);
-        let low = (100.0 * 60f64.powf(scene.dice.random_range(0.0..1.0))).min(0.25 * f64::from(rate));
+        let low =
+            (100.0 * 60f64.powf(scene.dice.random_range(0.0..1.0))).min(0.25 * f64::from(rate));
         let t60 = 0.03 * 100f64.powf(scene.dice.random_range(0.0..1.0));
         let many = scene.dice.random_range(2..40);
         let modes = scene.wheel(low, many, t60);
@@ -212,7 +226,11 @@ fn taps_of_all_wheels_are_found_in_all_noises() {
         }
         let first = (truth[0] * scene.rate) as usize;
         let ten_ms = (0.01 * scene.rate) as usize;
-        let power = scene.x[first..first + ten_ms].iter().map(|v| v * v).sum::<f64>() / ten_ms as f64;
+        let power = scene.x[first..first + ten_ms]
+            .iter()
+            .map(|v| v * v)
+            .sum::<f64>()
+            / ten_ms as f64;
         scene.noise(kind, (power / 10f64.powf(snr_db / 10.0)).sqrt());
         let (takes, heard) = hear(scene.rate, &scene.x);
         let (e, m, x) = compare(&takes, &truth);
@@ -222,12 +240,17 @@ fn taps_of_all_wheels_are_found_in_all_noises() {
                 "seed {seed} rate {rate} {kind:?} snr {snr_db} low {low:.0} t60 {t60:.3} modes {} missed {m} extra {x} errors {e:.2?}",
                 modes.len()
             );
-            for p in heard.passed_over.iter().filter(|p| truth.iter().any(|t| (p.time_s - t).abs() < 0.02)) {
+            for p in heard
+                .passed_over
+                .iter()
+                .filter(|p| truth.iter().any(|t| (p.time_s - t).abs() < 0.02))
+            {
                 println!("      passed {p:?}");
             }
         }
         for take in &takes {
-            let wrong = |k: &&str| ["bounce", "clipped", "gap", "far", "cut off", "no quiet"].contains(k);
+            let wrong =
+                |k: &&str| ["bounce", "clipped", "gap", "far", "cut off", "no quiet"].contains(k);
             for k in kinds(take).into_iter().filter(|k| wrong(k)) {
                 false_flaws.push(format!("{seed} {rate} {kind:?} snr {snr_db} low {low:.0} t60 {t60:.3} modes {}: {k} at {:.3} {:?}", modes.len(), take.time_s, take.flaws));
             }
@@ -266,7 +289,12 @@ fn thuds_are_found() {
         scene.noise(kind, if seed % 2 == 0 { 0.001 } else { 0.01 });
         let (takes, heard) = hear(scene.rate, &scene.x);
         let (e, m, x) = compare(&takes, &truth);
-        assert_eq!((m, x), (0, 0), "seed {seed} {rate} {kind:?} {t60} {:?}", heard.passed_over);
+        assert_eq!(
+            (m, x),
+            (0, 0),
+            "seed {seed} {rate} {kind:?} {t60} {:?}",
+            heard.passed_over
+        );
         assert!(e.iter().all(|v| v.abs() <= 1.0), "seed {seed} {e:?}");
     }
 }
@@ -325,7 +353,10 @@ fn a_voice_gives_no_tap() {
         scene.noise(NOISES[seed as usize % 4], 0.001);
         let (takes, _) = hear(scene.rate, &scene.x);
         for t in &takes {
-            println!("voice {seed} {rate}: {:.3} tonal {:.3} {:?}", t.time_s, t.tonal_share, t.flaws);
+            println!(
+                "voice {seed} {rate}: {:.3} tonal {:.3} {:?}",
+                t.time_s, t.tonal_share, t.flaws
+            );
         }
         taps += takes.len();
     }
@@ -345,13 +376,22 @@ fn noises_tones_and_silence_give_no_tap() {
             let t = i as f64 / n;
             *x *= match (shape, kind) {
                 (0, _) => 1.0,
-                (_, Noise::White) => (8.0 * (t - 0.2)).clamp(0.0, 1.0) * (8.0 * (0.9 - t)).clamp(0.0, 1.0),
+                (_, Noise::White) => {
+                    (8.0 * (t - 0.2)).clamp(0.0, 1.0) * (8.0 * (0.9 - t)).clamp(0.0, 1.0)
+                }
                 (_, _) => 1.0 + 0.9 * (TAU * 6.0 * (3.0 + seed as f64 % 7.0) * t).sin(),
             };
         }
         let (takes, heard) = hear(scene.rate, &scene.x);
-        assert!(takes.is_empty(), "seed {seed} {rate} {kind:?} at {:?}", takes[0].time_s);
-        assert!(matches!(heard.why_none, Some(NoTaps::Steady { .. } | NoTaps::NotTaps { .. })));
+        assert!(
+            takes.is_empty(),
+            "seed {seed} {rate} {kind:?} at {:?}",
+            takes[0].time_s
+        );
+        assert!(matches!(
+            heard.why_none,
+            Some(NoTaps::Steady { .. } | NoTaps::NotTaps { .. })
+        ));
     }
     for rate in RATES {
         for freq in [100.0, 440.0, 1234.5, 3_300.0] {
@@ -360,10 +400,17 @@ fn noises_tones_and_silence_give_no_tap() {
                 .collect();
             let (takes, heard) = hear(f64::from(rate), &x);
             assert!(takes.is_empty(), "{rate} {freq} {:?}", takes[0]);
-            let Some(NoTaps::Steady { strongest_hz: Some(f), level_db }) = heard.why_none else {
+            let Some(NoTaps::Steady {
+                strongest_hz: Some(f),
+                level_db,
+            }) = heard.why_none
+            else {
                 panic!("{rate} {freq} {:?}", heard.why_none)
             };
-            assert!((f - freq).abs() < 13.0 * f64::from(rate) / 192_000.0 + 1.0, "{f}");
+            assert!(
+                (f - freq).abs() < 13.0 * f64::from(rate) / 192_000.0 + 1.0,
+                "{f}"
+            );
             assert!((level_db + 10.97).abs() < 0.1, "{level_db}");
         }
     }
@@ -372,8 +419,14 @@ fn noises_tones_and_silence_give_no_tap() {
     let mut hiss = Scene::new(48_000, 2.0, 5);
     hiss.noise(Noise::White, 1e-5);
     let heard = hear(48e3, &hiss.x).1;
-    assert!(matches!(heard.why_none, Some(NoTaps::Silence { level_db, .. }) if (level_db + 100.0).abs() < 0.5));
-    assert!((heard.background_db + 100.5).abs() < 1.0, "{}", heard.background_db);
+    assert!(
+        matches!(heard.why_none, Some(NoTaps::Silence { level_db, .. }) if (level_db + 100.0).abs() < 0.5)
+    );
+    assert!(
+        (heard.background_db + 100.5).abs() < 1.0,
+        "{}",
+        heard.background_db
+    );
 }
 
 #[test]
@@ -385,7 +438,12 @@ fn single_samples_and_splices_give_no_tap() {
     let (takes, heard) = hear(48e3, &scene.x);
     assert!(takes.is_empty(), "{:?}", takes[0].time_s);
     for at in [1.0, 2.0] {
-        assert!(heard.passed_over.iter().any(|p| (p.time_s - at).abs() < 0.01));
+        assert!(
+            heard
+                .passed_over
+                .iter()
+                .any(|p| (p.time_s - at).abs() < 0.01)
+        );
     }
 }
 
@@ -438,7 +496,11 @@ fn gain_polarity_and_delay_do_not_matter() {
         for gain in [-1.0, 1e-3, 0.0117] {
             let x: Vec<f64> = scene.x.iter().map(|v| v * gain).collect();
             let (takes, _) = hear(scene.rate, &x);
-            assert_eq!(times, takes.iter().map(|t| t.time_s).collect::<Vec<_>>(), "{gain}");
+            assert_eq!(
+                times,
+                takes.iter().map(|t| t.time_s).collect::<Vec<_>>(),
+                "{gain}"
+            );
             for (a, b) in plain.iter().zip(&takes) {
                 assert_eq!(kinds(a), kinds(b));
                 assert!((a.level_db + 20.0 * gain.abs().log10() - b.level_db).abs() < 1e-6);
@@ -502,8 +564,16 @@ fn second_contacts_are_told_with_time_and_level() {
                 _ => None,
             })
             .collect();
-        assert_eq!(bounces.len(), 1, "seed {seed} {rate} t60 {t60} after {after}: {:?}", take.flaws);
-        assert!((bounces[0].0 - after * 1e3).abs() < 1.2, "seed {seed}: {bounces:?} {after}");
+        assert_eq!(
+            bounces.len(),
+            1,
+            "seed {seed} {rate} t60 {t60} after {after}: {:?}",
+            take.flaws
+        );
+        assert!(
+            (bounces[0].0 - after * 1e3).abs() < 1.2,
+            "seed {seed}: {bounces:?} {after}"
+        );
         assert!((bounces[0].1 + 8.0).abs() < 4.0, "seed {seed}: {bounces:?}");
         let start_ms = (take.decay.start - take.strike) as f64 / scene.rate * 1e3;
         assert!(start_ms > after * 1e3 && start_ms < after * 1e3 + 3.0);
@@ -524,12 +594,25 @@ fn clipping_is_told_and_the_decay_starts_after_it() {
             let (takes, _) = hear(scene.rate, &scene.x);
             assert_eq!(compare(&takes, &truth).1, 0);
             for take in &takes {
-                let count = take.clip.samples().iter().filter(|s| s.abs() >= ceiling).count();
-                let last = take.clip.samples().iter().rposition(|s| s.abs() >= ceiling).unwrap();
+                let count = take
+                    .clip
+                    .samples()
+                    .iter()
+                    .filter(|s| s.abs() >= ceiling)
+                    .count();
+                let last = take
+                    .clip
+                    .samples()
+                    .iter()
+                    .rposition(|s| s.abs() >= ceiling)
+                    .unwrap();
                 let Some(Flaw::Clipped { samples, until_ms }) = take.flaws.first() else {
                     panic!("{rate} {over_db} {:?}", take.flaws)
                 };
-                assert!(*samples >= count && *samples < count + 9, "{samples} {count}");
+                assert!(
+                    *samples >= count && *samples < count + 9,
+                    "{samples} {count}"
+                );
                 let true_ms = (last - take.strike) as f64 / scene.rate * 1e3;
                 assert!((until_ms - true_ms).abs() < 1.0, "{until_ms} {true_ms}");
                 assert!(take.decay.start > last);
@@ -537,7 +620,12 @@ fn clipping_is_told_and_the_decay_starts_after_it() {
         }
         let (mut scene, _) = four_taps(rate, 31);
         scene.quantise(16);
-        assert!(hear(scene.rate, &scene.x).0.iter().all(|t| t.flaws.is_empty()));
+        assert!(
+            hear(scene.rate, &scene.x)
+                .0
+                .iter()
+                .all(|t| t.flaws.is_empty())
+        );
         for x in &mut scene.x {
             *x *= 1e-3;
         }
@@ -556,7 +644,10 @@ fn lost_samples_and_dropouts_end_a_take() {
     takes.extend(listener.push(&scene.x[cut + 960..], 960));
     let (more, heard) = listener.finish();
     takes.extend(more);
-    assert_eq!((heard.frames, heard.lost), (scene.x.len() as u64 - 960, 960));
+    assert_eq!(
+        (heard.frames, heard.lost),
+        (scene.x.len() as u64 - 960, 960)
+    );
     let (e, m, x) = compare(&takes, &truth);
     assert_eq!((m, x), (0, 0));
     assert!(e.iter().all(|v| v.abs() < 0.3), "{e:?}");
@@ -565,14 +656,20 @@ fn lost_samples_and_dropouts_end_a_take() {
         _ => panic!("{:?}", takes[1].flaws),
     };
     let (at, lost) = gap(&takes);
-    assert!((at - 150.0).abs() < 1.0 && (lost - 20.0).abs() < 0.01, "{at} {lost}");
+    assert!(
+        (at - 150.0).abs() < 1.0 && (lost - 20.0).abs() < 0.01,
+        "{at} {lost}"
+    );
     let mut silent = scene.x.clone();
     silent[cut..cut + 480].fill(0.0);
     let (takes, _) = hear(48e3, &silent);
     assert_eq!(compare(&takes, &truth).1, 0);
     assert_eq!(takes.len(), 4);
     let (at, lost) = gap(&takes);
-    assert!((at - 150.0).abs() < 1.0 && (lost - 10.0).abs() < 0.1, "{at} {lost}");
+    assert!(
+        (at - 150.0).abs() < 1.0 && (lost - 10.0).abs() < 0.1,
+        "{at} {lost}"
+    );
     let clean = takes[1].decay.len() as f64 / 48.0;
     assert!((clean - 150.0).abs() < 1.0, "{clean}");
 }
@@ -602,7 +699,13 @@ fn soft_and_hurried_taps_are_told() {
     scene.noise(Noise::White, (power / 10.0 * 24.0 / 15.7).sqrt());
     let (takes, heard) = hear(48e3, &scene.x);
     assert_eq!(takes.len(), 1, "{:?}", heard.passed_over);
-    let [Flaw::Soft { over_noise_db, needed_db: 15.0 }] = takes[0].flaws[..] else {
+    let [
+        Flaw::Soft {
+            over_noise_db,
+            needed_db: 15.0,
+        },
+    ] = takes[0].flaws[..]
+    else {
         panic!("{:?}", takes[0].flaws)
     };
     assert!((over_noise_db - 10.0).abs() < 2.0, "{over_noise_db}");

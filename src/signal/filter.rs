@@ -50,11 +50,11 @@ impl Section {
 
     #[inline]
     fn step(&mut self, x: &mut [f64; LANES]) {
-        for l in 0..LANES {
-            let y = self.b0[l] * x[l] + self.s1[l];
-            self.s1[l] = self.b1[l] * x[l] - self.a1[l] * y + self.s2[l];
-            self.s2[l] = self.b2[l] * x[l] - self.a2[l] * y;
-            x[l] = y;
+        for (l, value) in x.iter_mut().enumerate() {
+            let y = self.b0[l] * *value + self.s1[l];
+            self.s1[l] = self.b1[l] * *value - self.a1[l] * y + self.s2[l];
+            self.s2[l] = self.b2[l] * *value - self.a2[l] * y;
+            *value = y;
         }
     }
 

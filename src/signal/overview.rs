@@ -141,7 +141,11 @@ mod tests {
         let mut overview = Overview::new();
         let mut sum = 0.0;
         for i in 0..n {
-            let x = if i == 77_777 { -3.0 } else { ((i * 7919) % 1000) as f64 / 1000.0 };
+            let x = if i == 77_777 {
+                -3.0
+            } else {
+                ((i * 7919) % 1000) as f64 / 1000.0
+            };
             sum += x * x;
             overview.push(&[x]);
         }

@@ -84,9 +84,15 @@ fn tops(n: usize, y: &impl Fn(usize) -> f64, top: f64, step: f64, found: &mut Ve
         // Half a top farther on, on either side.
         let reach = len.div_ceil(2);
         let left = from.checked_sub(reach).map_or(top - steep, y);
-        let right = if i - 1 + reach < n { y(i - 1 + reach) } else { top - steep };
+        let right = if i - 1 + reach < n {
+            y(i - 1 + reach)
+        } else {
+            top - steep
+        };
         if top - 0.5 * (left + right) > steep {
-            let flat = (from..i).filter(|&j| y(j) >= top - (0.2 * near).max(0.51 * step)).count();
+            let flat = (from..i)
+                .filter(|&j| y(j) >= top - (0.2 * near).max(0.51 * step))
+                .count();
             runs.push((from, i, 10 * flat >= 8 * len));
         }
     }
@@ -111,6 +117,7 @@ fn equals(n: usize, y: &impl Fn(usize) -> f64, top: f64, step: f64, found: &mut 
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use std::f64::consts::PI;
@@ -135,9 +142,12 @@ mod tests {
 
     #[test]
     fn cut_tops_are_found_at_and_below_full_scale() {
-        for (freq, over_db, ceiling) in
-            [(997.0, 0.5, 1.0), (997.0, 3.0, 0.61), (3_000.0, 3.0, 0.61), (8_000.0, 3.0, 0.999_97)]
-        {
+        for (freq, over_db, ceiling) in [
+            (997.0, 0.5, 1.0),
+            (997.0, 3.0, 0.61),
+            (3_000.0, 3.0, 0.61),
+            (8_000.0, 3.0, 0.999_97),
+        ] {
             let gain = ceiling * 10f64.powf(over_db / 20.0);
             let x: Vec<f64> = decaying(48_000.0, freq, gain)
                 .iter()
@@ -145,9 +155,17 @@ mod tests {
                 .collect();
             let found = find(&x, 0.0).unwrap();
             let truth = x.iter().filter(|s| s.abs() >= ceiling).count();
-            assert!(found.samples >= truth, "{freq}: {} of {truth}", found.samples);
+            assert!(
+                found.samples >= truth,
+                "{freq}: {} of {truth}",
+                found.samples
+            );
             let last = x.iter().rposition(|s| s.abs() >= ceiling).unwrap();
-            assert!(found.last.abs_diff(last) < 60, "{freq}: {} {last}", found.last);
+            assert!(
+                found.last.abs_diff(last) < 60,
+                "{freq}: {} {last}",
+                found.last
+            );
         }
     }
 

@@ -88,9 +88,8 @@ pub(super) fn cut(around: &Around<'_>, open: &Open, end: u64, ending: Ending) ->
     let (end, ending) = before_dropout(around, at, end, ending);
     let last_break = around.breaks.iter().rfind(|b| b.end <= at);
     let from = open.quiet_from.max(last_break.map_or(0, |b| b.end)).min(at);
-    let index = |frame: u64| {
-        (frame.saturating_sub(around.samples_from) as usize).min(around.samples.len())
-    };
+    let index =
+        |frame: u64| (frame.saturating_sub(around.samples_from) as usize).min(around.samples.len());
     let end = end.max(at);
     let samples = around.samples[index(from)..index(end)].to_vec();
     let strike = ((at - from) as usize).min(samples.len());
@@ -116,7 +115,11 @@ pub(super) fn cut(around: &Around<'_>, open: &Open, end: u64, ending: Ending) ->
     ending_flaws(around, at, end, ending, &noise, &mut flaws);
     gap_before(around, at, &mut flaws);
     let contacts = &open.strike.contacts;
-    let far_db = if contacts.follows < 0.5 { FAR_DB } else { FAR_TONAL_DB };
+    let far_db = if contacts.follows < 0.5 {
+        FAR_DB
+    } else {
+        FAR_TONAL_DB
+    };
     if contacts.direct_db < far_db {
         flaws.push(Flaw::Far {
             direct_db: open.strike.contacts.direct_db,

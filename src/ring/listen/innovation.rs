@@ -34,8 +34,7 @@ impl Innovation {
         let power = |from: i64, to: i64| -> Option<f64> {
             let place = |k: i64| (strike as i64 + k * hop as i64).clamp(0, e.len() as i64) as usize;
             let part = &e[place(from)..place(to)];
-            (part.len() >= hop)
-                .then(|| part.iter().map(|v| v * v).sum::<f64>() / part.len() as f64)
+            (part.len() >= hop).then(|| part.iter().map(|v| v * v).sum::<f64>() / part.len() as f64)
         };
         let main = power(-1, 4).or_else(|| power(0, 4))?;
         if main <= 0.0 {

@@ -8,9 +8,11 @@ mod clipping;
 mod contacts;
 mod cut;
 mod innovation;
+mod nature;
 mod predictor;
-mod strike;
+mod shape;
 mod stretch;
+mod strike;
 mod summary;
 mod verify;
 
@@ -76,7 +78,9 @@ impl Listener {
     fn lose(&mut self, frames: u64) {
         self.summary.lose(frames);
         self.clock += frames;
-        let takes = self.stretch.end(Ending::Gap { lost: frames }, &mut self.summary);
+        let takes = self
+            .stretch
+            .end(Ending::Gap { lost: frames }, &mut self.summary);
         self.done.extend(takes);
         self.stretch = self.stretch.resumed(self.clock, frames);
     }

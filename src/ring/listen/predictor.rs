@@ -19,8 +19,8 @@ pub(super) fn fit(x: &[f64], order: usize, from: usize, to: usize) -> Option<Vec
     }
     for i in 1..m {
         for j in i..m {
-            phi[i * m + j] = phi[(i - 1) * m + j - 1] + x[from - i] * x[from - j]
-                - x[to - i] * x[to - j];
+            phi[i * m + j] =
+                phi[(i - 1) * m + j - 1] + x[from - i] * x[from - j] - x[to - i] * x[to - j];
         }
     }
     let power = phi[0];
@@ -40,7 +40,10 @@ fn solve(phi: &[f64], order: usize, ridge: f64) -> Option<Vec<f64>> {
     let mut low = vec![0.0; order * order];
     for i in 0..order {
         for j in 0..=i {
-            let (row_i, row_j) = (&low[i * order..i * order + j], &low[j * order..j * order + j]);
+            let (row_i, row_j) = (
+                &low[i * order..i * order + j],
+                &low[j * order..j * order + j],
+            );
             let dot: f64 = row_i.iter().zip(row_j).map(|(a, b)| a * b).sum();
             let mut s = at(i, j) - dot;
             if i == j {
@@ -79,6 +82,7 @@ pub(super) fn error(x: &[f64], a: &[f64], from: usize, to: usize) -> Vec<f64> {
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

@@ -6,7 +6,9 @@ use std::ops::Range;
 
 use crate::ring::listen::cut::{self, Ending, Open};
 use crate::ring::listen::summary::Summary;
-use crate::ring::listen::verify::{self, DEAD_HOPS, Heard, LOOK_AHEAD, LOOK_AHEAD_AT_START, Strike};
+use crate::ring::listen::verify::{
+    self, DEAD_HOPS, Heard, LOOK_AHEAD, LOOK_AHEAD_AT_START, Strike,
+};
 use crate::ring::listen::{bands_hz, heard_power};
 use crate::ring::take::TapTake;
 use crate::signal::envelope::{BandLevels, Floor, Levels};
@@ -223,7 +225,10 @@ impl Stretch {
         if hop < 20 {
             return false;
         }
-        let (now, before) = (mean(hop, hop + 8)[0], mean(hop.saturating_sub(60), hop - 4)[0]);
+        let (now, before) = (
+            mean(hop, hop + 8)[0],
+            mean(hop.saturating_sub(60), hop - 4)[0],
+        );
         now > 16.0 * before && now > 24.0 * floor[0]
     }
 
@@ -364,9 +369,7 @@ impl Stretch {
             }
             let level = self.levels.mean(open.walked, to);
             let calm = match (level, open.noise) {
-                (Some(level), Some(noise)) => {
-                    (0..LANES).all(|l| level[l] <= 1.6 * noise[l])
-                }
+                (Some(level), Some(noise)) => (0..LANES).all(|l| level[l] <= 1.6 * noise[l]),
                 _ => false,
             };
             open.calm = if calm { open.calm + CALM_BLOCK } else { 0 };
@@ -381,13 +384,7 @@ impl Stretch {
         }
     }
 
-    fn close(
-        &mut self,
-        end: u64,
-        ending: Ending,
-        summary: &mut Summary,
-        takes: &mut Vec<TapTake>,
-    ) {
+    fn close(&mut self, end: u64, ending: Ending, summary: &mut Summary, takes: &mut Vec<TapTake>) {
         let Some(open) = self.open.take() else {
             return;
         };
@@ -407,7 +404,12 @@ impl Stretch {
 
     /// Drops what no take can need any more.
     fn forget(&mut self) {
-        let hop = self.rises.front().copied().unwrap_or(self.scan).min(self.scan);
+        let hop = self
+            .rises
+            .front()
+            .copied()
+            .unwrap_or(self.scan)
+            .min(self.scan);
         let hop = if self.start_open { 0 } else { hop };
         let room = self.rate.samples(QUIET_S + 0.1) as u64;
         let mut frame = self.frame(hop).saturating_sub(room);
@@ -418,7 +420,11 @@ impl Stretch {
         }
         self.history.discard_before(frame);
         self.levels.discard_before(oldest);
-        while self.breaks.front().is_some_and(|b| b.end < self.history.from) {
+        while self
+            .breaks
+            .front()
+            .is_some_and(|b| b.end < self.history.from)
+        {
             self.breaks.pop_front();
         }
     }

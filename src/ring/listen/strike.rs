@@ -32,7 +32,12 @@ pub(super) fn find(
         return None;
     }
     let learnt = if quiet_to >= quiet_from + 10 * ORDER {
-        predictor::fit(&x[quiet_from..quiet_to], ORDER, ORDER, quiet_to - quiet_from)
+        predictor::fit(
+            &x[quiet_from..quiet_to],
+            ORDER,
+            ORDER,
+            quiet_to - quiet_from,
+        )
     } else {
         None
     };
@@ -40,7 +45,11 @@ pub(super) fn find(
     let white = if from < a.len() {
         // Before the first sample the mirror image stands in for the past.
         let lead = a.len().min(x.len() - 1);
-        let padded: Vec<f64> = (1..=lead).rev().map(|k| x[k]).chain(x[..to].iter().copied()).collect();
+        let padded: Vec<f64> = (1..=lead)
+            .rev()
+            .map(|k| x[k])
+            .chain(x[..to].iter().copied())
+            .collect();
         predictor::error(&padded, &a, lead + from, lead + to)
     } else {
         predictor::error(x, &a, from, to)
@@ -65,7 +74,7 @@ fn split(white: &[f64]) -> Option<Change> {
     let guard = 2;
     let mut before: f64 = white[..guard].iter().map(|e| e * e).sum();
     let mut best: Option<(f64, usize, f64)> = None;
-    for k in guard..=n - guard {
+    for (k, &next) in white.iter().enumerate().take(n - guard + 1).skip(guard) {
         let (p, q) = (
             before / k as f64 + least,
             (total - before).max(0.0) / (n - k) as f64 + least,
@@ -74,9 +83,7 @@ fn split(white: &[f64]) -> Option<Change> {
         if q > p && best.is_none_or(|(c, _, _)| cost < c) {
             best = Some((cost, k, q / p));
         }
-        if k < n {
-            before += white[k] * white[k];
-        }
+        before += next * next;
     }
     let one = n as f64 * (total / n as f64 + least).ln();
     best.map(|(cost, index, ratio)| Change {

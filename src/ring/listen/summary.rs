@@ -145,7 +145,11 @@ impl Summary {
         let power = (self.sum_sq / n - mean * mean).max(0.0);
         self.total += power * n;
         let bin = 2.0 * (power_db(power) - Self::LOWEST_DB);
-        let bin = if bin > 0.0 { (bin as usize).min(Self::BINS - 1) } else { 0 };
+        let bin = if bin > 0.0 {
+            (bin as usize).min(Self::BINS - 1)
+        } else {
+            0
+        };
         self.histogram[bin] += 1;
         self.in_block = 0;
         self.sum = 0.0;

@@ -8,6 +8,8 @@ use std::ops::Range;
 
 use crate::ring::listen::clipping;
 use crate::ring::listen::contacts::{self, Contacts};
+use crate::ring::listen::nature::{self, Nature};
+use crate::ring::listen::shape::Shape;
 use crate::ring::listen::strike;
 use crate::signal::envelope::{BandLevels, Levels};
 use crate::signal::filter::LANES;
@@ -112,51 +114,8 @@ impl Heard<'_> {
         frame.saturating_sub(self.origin) / self.levels.hop_len() as u64
     }
 
-    fn lanes(&self) -> usize {
+    pub(super) fn lanes(&self) -> usize {
         self.levels.bands()
-    }
-}
-
-/// The shape of a rise in time: power above the background, summed over bands.
-struct Shape<'a> {
-    levels: &'a BandLevels,
-    background: Levels,
-    use_lane: [bool; LANES],
-}
-
-impl Shape<'_> {
-    /// Mean power above the background over `n` hops from `hop` on.
-    fn power(&self, hop: u64, n: u64) -> f64 {
-        self.levels.mean(hop, hop + n).map_or(0.0, |m| {
-            (0..LANES)
-                .filter(|&l| self.use_lane[l])
-                .map(|l| (m[l] - self.background[l]).max(0.0))
-                .sum()
-        })
-    }
-
-    /// True when it gets to 0.7 of its power of the next 50 ms within `hops`.
-    fn is_quick(&self, hop: u64, hops: u64) -> bool {
-        let (most, _) = self.most(hop, hop + 50, 3);
-        (hop..=hop + hops).any(|h| self.power(h, 3) >= 0.7 * most)
-    }
-
-    /// True when the power of 30 hops ever gets to four times what it was before.
-    fn swells(&self, from: u64, to: u64) -> bool {
-        let mut least = f64::INFINITY;
-        (from..to).step_by(10).any(|h| {
-            let p = self.power(h, 30);
-            least = least.min(p);
-            p > 4.0 * least
-        })
-    }
-
-    /// Largest power over `n` hops that starts in `from..to`.
-    fn most(&self, from: u64, to: u64, n: u64) -> (f64, u64) {
-        (from..to).fold((0.0, from), |best, h| {
-            let p = self.power(h, n);
-            if p > best.0 { (p, h) } else { best }
-        })
     }
 }
 
@@ -172,7 +131,6 @@ pub(super) fn judge(heard: &Heard<'_>, hop: u64, at_start: bool) -> Result<Strik
         use_lane: risen,
     };
     let hop = foot(&shape, hop);
-    let end = heard.levels.end();
     if !at_start {
         check_rise(&shape, hop, only_low)?;
         check_strength(heard, hop, &known, only_low)?;
@@ -189,39 +147,16 @@ pub(super) fn judge(heard: &Heard<'_>, hop: u64, at_start: bool) -> Result<Strik
         .copied()
         .filter(|&h| everything.is_quick(h, 8))
         .collect();
-    let ahead = if at_start { LOOK_AHEAD_AT_START } else { LOOK_AHEAD };
-    let next = impacts
-        .iter()
-        .copied()
-        .find(|&h| h >= hop + DEAD_HOPS)
-        .map_or(end, |h| h.saturating_sub(6));
-    let until = end.min(hop + ahead).min(next.max(hop + 20));
-    let whole = until;
-    let (at, clear) = place(heard, hop, at_start.then_some(until), only_low);
+    let whole = window(heard, &impacts, hop, at_start);
+    let (at, clear) = place(heard, hop, at_start.then_some(whole), only_low);
     check_resumption(&everything, heard, at)?;
     // What sounds after a dropout tells nothing of the shape.
     let until = heard
         .breaks
         .iter()
         .find(|b| b.start > at)
-        .map_or(until, |b| until.min(heard.hop(b.start)));
-    let examine = |until: u64| {
-        contacts::examine(
-            heard.rate,
-            heard.samples,
-            (at - heard.samples_from) as usize,
-            (heard.frame(until).saturating_sub(heard.samples_from)) as usize,
-        )
-    };
-    let contacts = examine(until);
-    let from = (at - heard.samples_from) as usize;
-    let to = (from + heard.rate.samples(0.060)).min(heard.samples.len());
-    let clipped = clipping::find(&heard.samples[from.min(to)..to], heard.step).is_some();
-    let mut nature = nature(&contacts, clipped);
-    if until < whole && until < hop + 60 && self::nature(&examine(whole), clipped) == Nature::Driven {
-        // A voice may pause so soon. What is left of a tap would be too short in any case.
-        nature = Nature::Driven;
-    }
+        .map_or(whole, |b| whole.min(heard.hop(b.start)));
+    let (contacts, nature) = examine(heard, at, hop, until, whole);
     if !at_start && !only_low && nature != Nature::Noise && !everything.is_quick(hop, 16) {
         return Err(NotATap::SlowRise { rise_ms: 16.0 });
     }
@@ -231,24 +166,13 @@ pub(super) fn judge(heard: &Heard<'_>, hop: u64, at_start: bool) -> Result<Strik
         (true, false) => Start::Unclear,
     };
     check_later(&everything, &impacts, hop, whole, nature, start)?;
-    if at_start && !clear {
-        // Nothing shows a beginning: only what is left after the filters' own start counts.
-        let late = Shape {
-            use_lane: std::array::from_fn(|l| l > 0 && shape.use_lane[l]),
-            ..shape
-        };
-        let first = late.power(hop + 12, 30);
-        let left_db = power_db(late.power(until.saturating_sub(60), 60) / first);
-        let swells = late.swells(hop + 12, until.saturating_sub(30));
-        if until < hop + 110 || swells || left_db.is_nan() || left_db > -2.5 {
-            return Err(NotATap::NoDecay { left_db });
-        }
-        check_decay(&late, &contacts, hop + 12, until, at_start)?;
+    if start == Start::Unclear {
+        check_unclear(&shape, &contacts, hop, until)?;
     } else {
         check_decay(&shape, &contacts, hop, until, at_start)?;
     }
-    check_innovation(heard, &contacts, hop, nature, at_start)?;
-    check_company(&everything, heard, hop)?;
+    nature::check_innovation(heard, &contacts, hop, nature, at_start)?;
+    nature::check_company(&everything, heard, hop)?;
     let power = everything.power(hop, 20);
     Ok(Strike {
         at,
@@ -257,6 +181,64 @@ pub(super) fn judge(heard: &Heard<'_>, hop: u64, at_start: bool) -> Result<Strik
         power,
         contacts,
     })
+}
+
+/// The hop up to which a rise at `hop` is looked at: until the next impact at most.
+fn window(heard: &Heard<'_>, impacts: &[u64], hop: u64, at_start: bool) -> u64 {
+    let end = heard.levels.end();
+    let ahead = if at_start {
+        LOOK_AHEAD_AT_START
+    } else {
+        LOOK_AHEAD
+    };
+    let next = impacts
+        .iter()
+        .copied()
+        .find(|&h| h >= hop + DEAD_HOPS)
+        .map_or(end, |h| h.saturating_sub(6));
+    end.min(hop + ahead).min(next.max(hop + 20))
+}
+
+/// What was put in after the strike at the frame `at`, up to the hop `until`, and what kind of
+/// sound that makes it. `whole` is the hop up to which it would be without a dropout.
+fn examine(heard: &Heard<'_>, at: u64, hop: u64, until: u64, whole: u64) -> (Contacts, Nature) {
+    let index = |frame: u64| frame.saturating_sub(heard.samples_from) as usize;
+    let look = |until: u64| {
+        let end = index(heard.frame(until));
+        contacts::examine(heard.rate, heard.samples, index(at), end)
+    };
+    let contacts = look(until);
+    let to = (index(at) + heard.rate.samples(0.060)).min(heard.samples.len());
+    let start = &heard.samples[index(at).min(to)..to];
+    let clipped = clipping::find(start, heard.step).is_some();
+    let mut nature = nature::nature(&contacts, clipped);
+    if until < whole && until < hop + 60 && nature::nature(&look(whole), clipped) == Nature::Driven
+    {
+        // A voice may pause so soon. What is left of a tap would be too short in any case.
+        nature = Nature::Driven;
+    }
+    (contacts, nature)
+}
+
+/// Where nothing shows a beginning only what is left after the filters' own start counts, and
+/// it must fall by itself.
+fn check_unclear(
+    shape: &Shape<'_>,
+    contacts: &Contacts,
+    hop: u64,
+    until: u64,
+) -> Result<(), NotATap> {
+    let late = Shape {
+        use_lane: std::array::from_fn(|l| l > 0 && shape.use_lane[l]),
+        ..*shape
+    };
+    let first = late.power(hop + 12, 30);
+    let left_db = power_db(late.power(until.saturating_sub(60), 60) / first);
+    let swells = late.swells(hop + 12, until.saturating_sub(30));
+    if until < hop + 110 || swells || left_db.is_nan() || left_db > -2.5 {
+        return Err(NotATap::NoDecay { left_db });
+    }
+    check_decay(&late, contacts, hop + 12, until, true)
 }
 
 /// The hop at which the rise really begins: the search sees it some hops ahead.
@@ -272,7 +254,9 @@ fn background(heard: &Heard<'_>, hop: u64, at_start: bool) -> Option<Levels> {
     if at_start {
         return heard.before_gap;
     }
-    heard.levels.mean(hop.saturating_sub(27), hop.saturating_sub(2))
+    heard
+        .levels
+        .mean(hop.saturating_sub(27), hop.saturating_sub(2))
 }
 
 fn risen_lanes(heard: &Heard<'_>, hop: u64, background: &Levels) -> [bool; LANES] {
@@ -381,19 +365,6 @@ fn check_persistence(shape: &Shape<'_>, hop: u64, only_low: bool) -> Result<(), 
     Ok(())
 }
 
-/// What kind of sound a rise began.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Nature {
-    /// Put in at once; what follows is its ring or the noise that was there anyway.
-    Struck,
-    /// Noise that goes on from quiet, as a cymbal or a bang in a live room.
-    Noise,
-    /// Barely over the noise, so that what is put in cannot be told from it.
-    Masked,
-    /// Put in again and again.
-    Driven,
-}
-
 /// Where a recording begins, seen from a rise.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Start {
@@ -403,39 +374,6 @@ enum Start {
     Clear,
     /// With it: nothing shows whether it had sounded before.
     Unclear,
-}
-
-/// Tells them apart by what is put in before, at and after the strike.
-fn nature(contacts: &Contacts, clipped: bool) -> Nature {
-    if contacts.pulses >= 4 {
-        return Nature::Driven;
-    }
-    let Some(innovation) = contacts.innovation else {
-        return Nature::Struck; // too short to tell
-    };
-    let as_before = |p: f64, most: f64| {
-        p > 0.6 * innovation.floor() && p < most * innovation.floor()
-    };
-    let before_db = power_db(innovation.floor());
-    let going_on_db = innovation.going_on_db();
-    let voiced = innovation.pitch > 0.5;
-    if before_db < -6.0 && going_on_db < -8.0 && (!voiced || innovation.soon.max(innovation.later) < 0.05) {
-        Nature::Struck
-    } else if before_db < -12.0 && innovation.pitch < 0.35 {
-        Nature::Noise
-    } else if before_db < -6.0 && contacts.going_on_db < -13.0 && innovation.pitch < 0.42 {
-        Nature::Struck // more tones than the short predictor can follow
-    } else if clipped && before_db < -15.0 && innovation.later < 0.4 * innovation.soon {
-        Nature::Struck // what is cut off anew in each period looks like pulses
-    } else if before_db >= -15.0
-        && as_before(innovation.soon, 3.2)
-        && as_before(innovation.later, 2.8)
-        && innovation.pitch < 0.4
-    {
-        Nature::Masked
-    } else {
-        Nature::Driven
-    }
 }
 
 /// After the start nothing gets louder, save by a second contact.
@@ -469,80 +407,6 @@ fn check_later(
                 by_db: power_db(later / first),
             });
         }
-    }
-    Ok(())
-}
-
-/// Nothing is put in any more after a strike.
-fn check_innovation(
-    heard: &Heard<'_>,
-    contacts: &Contacts,
-    hop: u64,
-    nature: Nature,
-    at_start: bool,
-) -> Result<(), NotATap> {
-    let driven = match nature {
-        Nature::Struck | Nature::Noise => false,
-        Nature::Driven => true,
-        // Only over a noise that is steady can so little be told.
-        Nature::Masked => at_start || !is_steady(heard, hop) || !lasts(heard, hop, contacts.follows > 0.3),
-    };
-    if driven {
-        return Err(NotATap::Driven {
-            going_on_db: contacts.innovation.map_or(0.0, |i| i.going_on_db()),
-            pulses: contacts.pulses,
-        });
-    }
-    Ok(())
-}
-
-/// True when a band stays over what it was for 20 ms, by 6 dB for tones, by 9 dB for noise.
-fn lasts(heard: &Heard<'_>, hop: u64, tonal: bool) -> bool {
-    let needed = if tonal { 4.0 } else { 8.0 };
-    let before = heard.levels.mean(hop.saturating_sub(27), hop.saturating_sub(2));
-    let now = heard.levels.mean(hop, hop + 20);
-    let (Some(before), Some(now)) = (before, now) else {
-        return false;
-    };
-    (1..heard.lanes()).any(|l| now[l] > needed * before[l])
-}
-
-/// True when the level of the 120 ms before stays within 4 dB in the bands that rise.
-fn is_steady(heard: &Heard<'_>, hop: u64) -> bool {
-    let near = heard.levels.mean(hop.saturating_sub(42), hop.saturating_sub(2));
-    let far = heard.levels.mean(hop.saturating_sub(120), hop.saturating_sub(42));
-    let now = heard.levels.mean(hop, hop + 10);
-    let (Some(near), Some(far), Some(now)) = (near, far, now) else {
-        return false;
-    };
-    (1..heard.lanes())
-        .filter(|&l| now[l] > 5.0 * near[l])
-        .all(|l| near[l] < 2.5 * far[l] && far[l] < 2.5 * near[l])
-}
-
-/// A short noise shortly after a louder swell that no strike began is part of a voice.
-fn check_company(shape: &Shape<'_>, heard: &Heard<'_>, hop: u64) -> Result<(), NotATap> {
-    let (own, _) = shape.most(hop, hop + 8, 10);
-    let mut from = hop.saturating_sub(400);
-    // Where a struck ring dies away, only what grows beyond it is a swell.
-    let mut ring = 0.0;
-    if let Some(last) = heard.last_strike {
-        from = from.max(last);
-        ring = shape.most(from, from + 60, 20).0;
-        from += 60;
-    }
-    let to = hop.saturating_sub(40);
-    if from >= to {
-        return Ok(());
-    }
-    let swell = (from..to)
-        .step_by(10)
-        .map(|h| shape.power(h, 20))
-        .fold(0.0, f64::max);
-    if swell > 0.5 * own && swell > 2.0 * ring {
-        return Err(NotATap::InSpeech {
-            below_db: power_db(own / swell),
-        });
     }
     Ok(())
 }
