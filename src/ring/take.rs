@@ -24,6 +24,12 @@ pub struct TapTake {
     /// of the recording, or to the longest decay that is kept.
     /// The contact of the tap itself is *not* taken off here.
     pub decay: Range<usize>,
+    /// Mean power of the first 20 ms above what sounded before, in dB of full scale
+    /// (80 Hz to 16 kHz).
+    pub level_db: f64,
+    /// Share of the power from 5 to 50 ms that follows from its own past, 0 to 1: near 1 for
+    /// tones, near 0 for noise.
+    pub tonal_share: f64,
     /// What was found wrong so far.
     pub flaws: Vec<Flaw>,
 }

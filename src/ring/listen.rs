@@ -1,1 +1,0 @@
-//! Finds the taps in a stream of samples.
