@@ -221,7 +221,7 @@ fn next_chunk(
     size: u64,
     length: u64,
 ) -> Result<u64, HeaderFault> {
-    if size % 2 == 0 {
+    if size.is_multiple_of(2) {
         return Ok(end);
     }
     let padded = end.saturating_add(1);

@@ -235,9 +235,9 @@ fn named_file(folder: &Path) -> std::io::Result<NamedTempFile> {
     #[cfg(unix)]
     {
         use std::os::unix::fs::PermissionsExt;
-        return builder
+        builder
             .permissions(std::fs::Permissions::from_mode(0o666))
-            .tempfile_in(folder);
+            .tempfile_in(folder)
     }
     #[cfg(not(unix))]
     builder.tempfile_in(folder)
