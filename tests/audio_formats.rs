@@ -1,4 +1,5 @@
 //! Every format that is read: the samples come out as they went in.
+#![allow(clippy::print_stdout)] // tells what was skipped for want of ffmpeg
 
 use std::io::Cursor;
 use std::path::{Path, PathBuf};

@@ -15,8 +15,9 @@ use symphonia::core::codecs::audio::{
     AudioCodecId, AudioCodecParameters, AudioDecoder, AudioDecoderOptions,
 };
 use symphonia::core::errors::Error;
+use symphonia::core::formats::probe::Hint;
 use symphonia::core::formats::{FormatOptions, FormatReader, TrackType};
-use symphonia::core::io::{MediaSourceStream, MediaSourceStreamOptions};
+use symphonia::core::io::{MediaSource, MediaSourceStream, MediaSourceStreamOptions};
 use symphonia::core::meta::MetadataOptions;
 use symphonia::core::packet::Packet;
 use symphonia::core::units::TimeBase;
@@ -40,6 +41,8 @@ pub(crate) struct CodedInfo {
     pub(crate) rate_hz: u32,
     pub(crate) channels: u32,
     pub(crate) announced: Option<u64>,
+    /// Frames by which the announced number may be too great without anything missing.
+    announced_slack: u64,
 }
 
 /// Decodes one track of a file packet by packet.
@@ -86,6 +89,16 @@ fn guarded<T>(work: impl FnOnce() -> Result<T, Error>) -> Result<T, Fault> {
     }
 }
 
+/// Finds the container of a stream.
+fn probe(source: Box<dyn MediaSource>) -> Result<Box<dyn FormatReader>, Error> {
+    symphonia::default::get_probe().probe(
+        &Hint::new(),
+        MediaSourceStream::new(source, MediaSourceStreamOptions::default()),
+        FormatOptions::default(),
+        MetadataOptions::default(),
+    )
+}
+
 impl CodedReader {
     /// Opens a file, finds its sound track and decodes up to the first frames, which alone tell
     /// the rate and the channels for certain.
@@ -98,16 +111,8 @@ impl CodedReader {
                 "check the path and its permissions",
             )
         })?;
-        let stream = MediaSourceStream::new(Box::new(file), MediaSourceStreamOptions::default());
-        let format = guarded(|| {
-            symphonia::default::get_probe().probe(
-                &Default::default(),
-                stream,
-                FormatOptions::default(),
-                MetadataOptions::default(),
-            )
-        })
-        .map_err(|fault| refuse_format(name, &fault))?;
+        let format =
+            guarded(|| probe(Box::new(file))).map_err(|fault| refuse_format(name, &fault))?;
         let none = || {
             let what = "there is no sound track in it";
             AudioError::new(
@@ -135,6 +140,12 @@ impl CodedReader {
             rate_hz: params.sample_rate.unwrap_or(0),
             channels: 0,
             announced: track.num_frames,
+            announced_slack: match params.codec {
+                // CAF announces whole packets of up to 4096 frames.
+                id::CODEC_ID_ALAC => 4_096,
+                codec if is_lossy(codec) => LOSSY_SLACK,
+                _ => 0,
+            },
         };
         let mut reader = Self {
             name: name.to_owned(),
@@ -316,7 +327,14 @@ impl CodedReader {
             return;
         };
         let here = self.position + self.pending_loss;
-        let slack = if self.info.lossy { LOSSY_SLACK } else { 0 };
+        // Timestamps in whole milliseconds (Matroska) are rounded to the nearest.
+        let tick = self.frames_of(1).unwrap_or(0);
+        let exact = tick == 0 || (tick == 1 && self.frames_of(1_000) == Some(1_000));
+        let slack = match (self.info.lossy, exact) {
+            (true, _) => LOSSY_SLACK,
+            (false, true) => 0,
+            (false, false) => 2 * tick,
+        };
         let longest = self
             .info
             .announced
@@ -384,7 +402,7 @@ impl CodedReader {
         }
         notes.extend(self.ended_by.iter().cloned());
         if let (true, Some(announced)) = (self.ended, self.info.announced) {
-            let slack = if self.info.lossy { LOSSY_SLACK } else { 0 };
+            let slack = self.info.announced_slack;
             if self.position + slack < announced {
                 notes.push(format!(
                     "the file announces {announced} frames, {} were found: {} are missing",
