@@ -1,9 +1,19 @@
 //! Sound in: recordings (and, with the feature `microphone`, devices) as streams of
 //! samples that know their rate. No measurement here.
 
+pub mod coded;
+pub mod folder;
+#[cfg(feature = "microphone")]
+pub mod microphone;
 pub mod recording;
+pub mod survey;
 pub mod wav_header;
 pub mod wav_out;
+pub mod wav_read;
+
+pub use folder::recordings_in;
+pub use recording::{Input, Player, Recording};
+pub use survey::{ChannelLevel, Survey};
 
 use crate::units::SampleRate;
 
@@ -44,4 +54,46 @@ pub struct AudioError {
     pub what: String,
     /// What the user can do.
     pub remedy: String,
+}
+
+impl AudioError {
+    /// Puts a refusal together; `place` is none where the whole source is meant.
+    pub fn new(
+        source_name: &str,
+        place: Option<String>,
+        what: impl Into<String>,
+        remedy: impl Into<String>,
+    ) -> Self {
+        Self {
+            source_name: source_name.to_owned(),
+            place,
+            what: what.into(),
+            remedy: remedy.into(),
+        }
+    }
+}
+
+/// Most frames in one chunk of a file.
+pub const MOST_FRAMES: usize = 65_536;
+
+/// Decoded frames of all channels, as the readers hand them on.
+#[derive(Debug, Default)]
+pub(crate) struct Block {
+    /// Frame after frame, `channels` samples each, all finite.
+    pub(crate) interleaved: Vec<f64>,
+    /// Frames known to be lost just before.
+    pub(crate) lost_before: u64,
+}
+
+/// Replaces what is no number (NaN, infinity) by 0 and tells how many there were. A single one
+/// would spoil every spectrum that it falls in.
+pub(crate) fn zero_what_is_no_number(samples: &mut [f64]) -> u64 {
+    let mut count = 0;
+    for x in samples {
+        if !x.is_finite() {
+            *x = 0.0;
+            count += 1;
+        }
+    }
+    count
 }
