@@ -1,5 +1,5 @@
 //! Results into strings and pictures. Prints nothing and opens no file.
 
-pub mod text;
 pub mod picture;
 pub mod png;
+pub mod text;
