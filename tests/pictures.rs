@@ -101,8 +101,8 @@ fn sound_svg(svg: Result<String, PictureError>) -> String {
     assert!(svg.starts_with("<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"900\""));
     assert!(svg.contains("<title>") && svg.contains("<desc>"));
     assert!(svg.contains("a clear ring does not show that a wheel is free of defects"));
-    let text =
-        svg.split("base64,").next().unwrap().to_owned() + svg.rsplit("base64,").next().unwrap();
+    let (before, after) = svg.split_once("base64,").unwrap_or((&svg, ""));
+    let text = before.to_owned() + after.split_once('"').map_or("", |(_, rest)| rest);
     for bad in ["NaN", "inf", "-2147483648", "2147483647"] {
         assert!(!text.contains(bad), "{bad} in the picture");
     }
@@ -389,10 +389,11 @@ fn decays_name_their_time_or_why_there_is_none() {
     keep("decay", &svg);
     let words = texts(&svg);
     for label in [
-        "T60 1.10 ± 0.013 s",
-        "T60 0.30 ± 0.013 s",
+        "T60 1.10 ± 0.01 s",
+        "T60 0.42 ± 0.01 s",
         "no T60",
-        "only 9 dB above the noise, 20 dB are needed",
+        "only 9 dB above the noise, 20",
+        "dB are needed",
     ] {
         assert!(words.iter().any(|t| t == label), "{label}: {words:?}");
     }

@@ -134,43 +134,60 @@ fn panel(canvas: &Canvas<'_>, plot: &Plot, band: &DecayBand<'_>) -> Drawn {
     canvas.text((plot.left, head), &title, name)?;
     let points = curve(plot, band.curve);
     canvas.line(&points, style::STONE, 1.6)?;
-    let room = plot.right - plot.left - canvas.width(&title, name) - 10.0;
+    let room = plot.right - plot.left - canvas.width(&title, name) - 4.0;
     match &band.fit {
         Ok(fit) => {
-            let time = style::seconds(fit.ring_time_s);
-            let spread = fit
-                .ring_time_std_s
-                .filter(|s| s.is_finite())
-                .map_or(String::new(), |s| {
-                    format!(" ± {}", style::seconds(s).trim_end_matches(" s"))
-                });
             let bold = pen(13.0, style::INK).bold().right();
-            let full = format!("T60 {}{spread} s", time.trim_end_matches(" s"));
-            let words = if canvas.width(&full, bold) <= room {
-                full
+            let words = time_words(fit);
+            let words = if canvas.width(&words, bold) <= room {
+                words
             } else {
-                format!("T60 {time}")
+                format!("T60 {}", style::seconds(fit.ring_time_s))
             };
             canvas.text((plot.right, head), &words, bold)?;
             fit_line(canvas, plot, fit)
         }
         Err(why) => {
-            let why_pen = pen(11.5, style::ORANGE);
-            let words = pen(11.5, style::INK).right();
-            let most = plot.right - plot.left - 16.0;
             let none = pen(13.0, style::ORANGE).bold().right();
             canvas.text((plot.right, head), "no T60", none)?;
-            let why = canvas.fit(why, why_pen, most);
-            let at = (plot.right - 6.0, plot.top + 12.0);
-            let wide = canvas.width(&why, words) + 6.0;
-            canvas.block(
-                (at.0 - wide, at.1 - 9.0),
-                (plot.right, at.1 + 9.0),
-                style::PAPER,
-            )?;
-            canvas.text(at, &why, words)
+            reason(canvas, plot, why)
         }
     }
+}
+
+/// Decay time with its standard deviation, both to the same decimals.
+fn time_words(fit: &DecayFit) -> String {
+    let time = style::seconds(fit.ring_time_s);
+    let number = time.trim_end_matches(" s");
+    let decimals = number.split_once('.').map_or(0, |(_, part)| part.len());
+    match fit.ring_time_std_s.filter(|s| s.is_finite()) {
+        Some(std) => format!("T60 {number} ± {} s", style::number(std, decimals)),
+        None => format!("T60 {time}"),
+    }
+}
+
+/// Why there is no decay time, in up to three lines at the top right of the panel.
+fn reason(canvas: &Canvas<'_>, plot: &Plot, why: &str) -> Drawn {
+    const LINE_PX: f64 = 15.0;
+    let words = pen(11.5, style::INK).right();
+    let most = 0.82 * (plot.right - plot.left);
+    let mut lines: Vec<String> = Vec::new();
+    for word in why.split_whitespace().take(60) {
+        let longer = lines.last().map(|line| format!("{line} {word}"));
+        match (longer, lines.last_mut()) {
+            (Some(longer), Some(last)) if canvas.width(&longer, words) <= most => *last = longer,
+            _ => lines.push(word.to_owned()),
+        }
+    }
+    for (i, line) in lines.iter().take(3).enumerate() {
+        let line = canvas.fit(line, words, most);
+        let at = (plot.right - 4.0, plot.top + 12.0 + LINE_PX * i as f64);
+        let left = at.0 - canvas.width(&line, words) - 4.0;
+        let half = 0.5 * LINE_PX;
+        canvas.block((left, at.1 - half), (plot.right, at.1 + half), style::PAPER)?;
+        canvas.text(at, &line, words)?;
+    }
+    Ok(())
 }
 
 fn curve(plot: &Plot, curve: &[(f64, f64)]) -> Vec<(f64, f64)> {
@@ -235,7 +252,7 @@ fn foot(canvas: &Canvas<'_>, bands: usize, height_px: f64) -> Drawn {
     canvas.dashes((x, y), (x + 24.0, y), style::BLUE, 1.2)?;
     canvas.text((x + 30.0, y), "carried on to −60 dB", words)?;
     let right = f64::from(WIDTH_PX) - MARGIN_PX;
-    let axes = "across: seconds from the strike   up: level in dB";
+    let axes = "axes: seconds from the strike, level in dB";
     canvas.text((right, y), axes, pen(11.5, style::INK).right())?;
     if bands > MOST_PANELS {
         let note = format!("{MOST_PANELS} of {bands} bands are drawn");

@@ -42,6 +42,12 @@ const ROW_PX: f64 = 27.0;
 /// Rows of the table beside the wheel; more taps make the picture taller.
 const TABLE_X_PX: f64 = 530.0;
 const MOST_TAPS: usize = 64;
+/// Beneath the table.
+const HOW_TO_READ: [&str; 3] = [
+    "Spots are angles from the mark, clockwise.",
+    "A spoke is where a tap fell, its shape what it reads as.",
+    "Along the rim: the longer the trail, the longer the ring.",
+];
 /// The longest trail goes this far round at most.
 const LONGEST_DEG: f64 = 150.0;
 
@@ -55,7 +61,7 @@ const LONGEST_DEG: f64 = 150.0;
 /// [`PictureError`] when the drawing library fails; no input is refused.
 pub fn face_picture(input: &Face<'_>) -> Result<String, PictureError> {
     let taps = &input.taps[..input.taps.len().min(MOST_TAPS)];
-    let table_px = (taps.len() as f64 + 1.0) * ROW_PX + 24.0;
+    let table_px = (taps.len() as f64 + 1.0) * ROW_PX + 90.0;
     let height_px = f64::max(LEAST_HEIGHT_PX, TOP_PX + table_px + FOOT_PX + 10.0);
     let wheel = Wheel::of(taps);
     let frame = Frame {
@@ -214,7 +220,8 @@ impl Wheel {
             (tip.0 + 6.0, tip.1 + 12.0),
         ];
         canvas.fill(&wedge, style::INK)?;
-        let top = self.at(RIM_PX + TRACK_PX * MOST_TRACKS as f64 + 14.0, 0.0);
+        let used = self.spots.iter().map(|s| s.track + 1).max().unwrap_or(0);
+        let top = self.at(RIM_PX + TRACK_PX * used as f64 + 17.0, 0.0);
         let words = pen(11.5, style::INK).centre();
         canvas.text(top, "mark on the wheel: 0°", words)
     }
@@ -275,7 +282,7 @@ impl Wheel {
 
     /// What length of trail is what ring time.
     fn scale(&self, canvas: &Canvas<'_>) -> Drawn {
-        let bottom = self.centre.1 + RIM_PX + TRACK_PX * MOST_TRACKS as f64 + 34.0;
+        let bottom = self.centre.1 + RIM_PX + TRACK_PX * MOST_TRACKS as f64 + 15.0;
         if self.deg_per_s <= 0.0 {
             return Ok(());
         }
@@ -346,6 +353,10 @@ fn table(canvas: &Canvas<'_>, taps: &[FaceTap]) -> Drawn {
         let time = time.map_or("–".to_owned(), style::seconds);
         canvas.text((time_x, y), &time, plain.right())?;
         rule(y + 0.5 * ROW_PX, style::HAIR)?;
+    }
+    for (i, line) in HOW_TO_READ.iter().enumerate() {
+        let at = (TABLE_X_PX, y + 38.0 + 17.0 * i as f64);
+        canvas.text(at, line, pen(11.5, style::GREY))?;
     }
     Ok(())
 }

@@ -85,12 +85,15 @@ const COLUMNS: usize = 1600;
 /// at 16 kHz, or lower when all that is marked lies in the lower part. When labels would
 /// collide, the strongest modes keep theirs, and the picture says how many.
 ///
+/// A mode's mark stands at its amplitude at the strike, above the line of a spectrum that
+/// was taken over the whole decay.
+///
 /// # Errors
 /// [`PictureError`] when the drawing library fails; no input is refused.
 pub fn spectrum_picture(input: &Spectrum<'_>) -> Result<String, PictureError> {
     let plot = plot(input);
     let curve = curve(input.lines, &plot);
-    let rows = Rows::of(input, &plot);
+    let rows = Rows::of(&plot);
     let frame = Frame {
         title: "Spectrum and modes",
         subject: input.subject,
@@ -114,6 +117,11 @@ pub fn spectrum_picture(input: &Spectrum<'_>) -> Result<String, PictureError> {
             ..plot
         };
         foot.x_axis(canvas, 90.0, 11.5)?;
+        key(
+            canvas,
+            (plot.left, rows.bottom + 31.0),
+            !input.baseline.is_empty(),
+        )?;
         canvas.text(
             (plot.right, rows.bottom + 31.0),
             "frequency in kHz",
@@ -240,8 +248,8 @@ fn limits_px(plot: &Plot, mark: &BaselineMark) -> (f64, f64) {
     };
     // At least as wide as can be seen.
     (
-        edge(mark.limits_hz.0).min(at - 1.5),
-        edge(mark.limits_hz.1).max(at + 1.5),
+        edge(mark.limits_hz.0).min(at - 2.5),
+        edge(mark.limits_hz.1).max(at + 2.5),
     )
 }
 
@@ -315,6 +323,32 @@ fn mode_marks(canvas: &Canvas<'_>, plot: &Plot, modes: &[ModeMark]) -> Drawn {
     Ok(())
 }
 
+/// What the shapes mean.
+fn key(canvas: &Canvas<'_>, at: (f64, f64), compared: bool) -> Drawn {
+    let (mut x, y) = at;
+    let words = pen(11.5, style::GREY);
+    let mut next = |text: &str| {
+        let place = x;
+        x += 12.0 + canvas.width(text, words) + 18.0;
+        place
+    };
+    let name = "mode, at its level at the strike";
+    let x = next(name);
+    mode_shape(canvas, (x + 4.0, y), 4.0, ModeHeld::NotCompared)?;
+    canvas.text((x + 12.0, y), name, words)?;
+    if compared {
+        let name = "outside the baseline";
+        let x = next(name);
+        mode_shape(canvas, (x + 4.0, y), 4.0, ModeHeld::Outside)?;
+        canvas.text((x + 12.0, y), name, words)?;
+        let name = "in the baseline, not found";
+        let x = next(name);
+        canvas.frame((x + 1.0, y - 6.0), (x + 7.0, y + 6.0), style::ORANGE, 1.8)?;
+        canvas.text((x + 12.0, y), name, words)?;
+    }
+    Ok(())
+}
+
 /// The rows under the curve.
 struct Rows {
     modes: f64,
@@ -324,7 +358,7 @@ struct Rows {
 }
 
 impl Rows {
-    fn of(_input: &Spectrum<'_>, plot: &Plot) -> Self {
+    fn of(plot: &Plot) -> Self {
         let row = |n: f64| plot.bottom + (n + 0.5) * ROW_PX;
         Self {
             modes: row(0.0),

@@ -112,10 +112,10 @@ pub fn seconds(time_s: f64) -> String {
 /// A band in Hz, or in kHz from 1 kHz on.
 pub fn band(from_hz: f64, to_hz: f64) -> String {
     if to_hz < 1000.0 {
-        format!("{} to {} Hz", number(from_hz, 0), number(to_hz, 0))
+        format!("{}–{} Hz", number(from_hz, 0), number(to_hz, 0))
     } else {
         format!(
-            "{} to {} kHz",
+            "{}–{} kHz",
             number(from_hz / 1000.0, 2),
             number(to_hz / 1000.0, 2)
         )

@@ -59,13 +59,19 @@ pub fn waveform_picture(input: &Waveform<'_>) -> Result<String, PictureError> {
         height_px: HEIGHT_PX,
     };
     compose(&frame, "", |canvas| {
-        plot.y_axis(canvas, 40.0, 11.5)?;
+        let (wording, lanes) = wording(canvas, &plot, &taps);
+        let used = lanes.iter().max().map_or(0, |lane| lane + 1);
+        let plot = Plot {
+            top: TOP_PX + LANE_PX * used as f64 + 8.0,
+            ..plot
+        };
+        plot.y_axis(canvas, 45.0, 11.5)?;
         rails(canvas, &plot)?;
         curve(canvas, &plot, &buckets)?;
         if buckets.is_empty() {
             plot.empty(canvas, "nothing recorded")?;
         }
-        marks(canvas, &plot, &taps)?;
+        marks(canvas, &plot, &taps, wording, &lanes)?;
         plot.x_axis(canvas, 90.0, 11.5)?;
         plot.names(canvas, "time in seconds", "share of full scale")?;
         canvas.legend((plot.left, plot.bottom + 31.0))
@@ -105,7 +111,7 @@ fn plot(buckets: &[(f64, f64, f64)], taps: &[TapMark]) -> Plot {
     let top = f64::max(1.08 * peak, 1e-3);
     Plot {
         left: MARGIN_PX + 56.0,
-        top: TOP_PX + LANE_PX * MOST_LANES as f64 + 4.0,
+        top: TOP_PX,
         right: f64::from(WIDTH_PX) - MARGIN_PX,
         bottom: HEIGHT_PX - FOOT_PX - 42.0,
         x: (from, to),
@@ -180,38 +186,51 @@ fn tap_label(tap: &TapMark, wording: Wording) -> String {
     }
 }
 
-fn marks(canvas: &Canvas<'_>, plot: &Plot, taps: &[TapMark]) -> Drawn {
-    const SHAPE_PX: f64 = 14.0;
-    let words = pen(12.0, style::INK);
-    // Where label and shape go: from the shape to the right, or to the left at the edge.
-    let place = |tap: &TapMark, wording: Wording| {
-        let x = plot.x_px(tap.time_s);
-        let text = canvas.width(&tap_label(tap, wording), words);
-        if x + SHAPE_PX + text <= plot.right + MARGIN_PX - 6.0 {
-            (x - 7.0, x + SHAPE_PX - 2.0 + text, true)
-        } else {
-            (x - SHAPE_PX + 2.0 - text, x + 7.0, false)
-        }
-    };
-    let fitting = [Wording::Full, Wording::Number]
+const SHAPE_PX: f64 = 14.0;
+
+/// Where label and shape go: from the shape to the right, or (false) to the left of it at
+/// the edge of the picture.
+fn place(canvas: &Canvas<'_>, plot: &Plot, tap: &TapMark, wording: Wording) -> (f64, f64, bool) {
+    let x = plot.x_px(tap.time_s);
+    let text = canvas.width(&tap_label(tap, wording), pen(12.0, style::INK));
+    if x + SHAPE_PX + text <= plot.right + MARGIN_PX - 6.0 {
+        (x - 7.0, x + SHAPE_PX - 2.0 + text, true)
+    } else {
+        (x - SHAPE_PX + 2.0 - text, x + 7.0, false)
+    }
+}
+
+/// The fullest wording that fits, and the lane of each tap.
+fn wording(canvas: &Canvas<'_>, plot: &Plot, taps: &[TapMark]) -> (Wording, Vec<usize>) {
+    [Wording::Full, Wording::Number]
         .into_iter()
         .find_map(|wording| {
             let spans: Vec<_> = taps
                 .iter()
-                .map(|t| place(t, wording))
+                .map(|t| place(canvas, plot, t, wording))
                 .map(|(from, to, _)| (from, to))
                 .collect();
             Some((wording, labels::lanes(&spans, 8.0, MOST_LANES)?))
-        });
-    let (wording, lanes) = fitting.unwrap_or_else(|| (Wording::Bare, vec![0; taps.len()]));
+        })
+        .unwrap_or_else(|| (Wording::Bare, vec![0; taps.len()]))
+}
+
+fn marks(
+    canvas: &Canvas<'_>,
+    plot: &Plot,
+    taps: &[TapMark],
+    wording: Wording,
+    lanes: &[usize],
+) -> Drawn {
+    let words = pen(12.0, style::INK);
     for (tap, lane) in taps.iter().zip(lanes) {
         let x = plot.x_px(tap.time_s);
-        let y = plot.top - 14.0 - LANE_PX * lane as f64;
+        let y = plot.top - 14.0 - LANE_PX * *lane as f64;
         let colour = style::reading_colour(tap.reading);
         canvas.line(&[(x, y), (x, plot.bottom)], colour, 1.0)?;
         canvas.reading((x, y), 6.0, tap.reading)?;
         let label = tap_label(tap, wording);
-        if place(tap, wording).2 {
+        if place(canvas, plot, tap, wording).2 {
             canvas.text((x + SHAPE_PX - 3.0, y), &label, words)?;
         } else {
             canvas.text((x - SHAPE_PX + 3.0, y), &label, words.right())?;
