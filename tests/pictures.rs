@@ -1,6 +1,8 @@
 //! The pictures: what stands in them, that they can be drawn from anything, and samples in
 //! `target/pictures` to look at.
 
+mod text;
+
 use std::f64::consts::PI;
 use std::path::PathBuf;
 
@@ -324,7 +326,7 @@ fn a_spectrum_over_time_has_its_picture_scale_and_modes() {
     let svg = sound_svg(time_spectrum_picture(&input));
     keep("time-spectrum", &svg);
     assert_eq!(svg.matches("data:image/png;base64,").count(), 1);
-    assert!(texts(&svg).iter().any(|t| t == "dB below the loudest"));
+    assert!(texts(&svg).iter().any(|t| t == "level in dB, loudest = 0"));
     assert_eq!(
         texts(&svg).iter().filter(|t| t.ends_with(" Hz")).count(),
         MODES.len()

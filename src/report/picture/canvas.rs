@@ -217,9 +217,11 @@ impl<'a> Canvas<'a> {
         self.put(&Rectangle::new([point(from), point(to)], colour.filled()))
     }
 
-    /// The outline of a rectangle.
+    /// The outline of a rectangle, drawn as a line: the library gives outlines of its own
+    /// rectangles no width.
     pub fn frame(&self, from: (f64, f64), to: (f64, f64), colour: RGBColor, w: f64) -> Drawn {
-        self.put(&Rectangle::new([point(from), point(to)], stroke(colour, w)))
+        let corners = [from, (to.0, from.1), to, (from.0, to.1), from];
+        self.line(&corners, colour, w)
     }
 
     /// A disc.

@@ -44,6 +44,8 @@ const MOST_PANELS: usize = 12;
 const LOWEST_DB: f64 = -70.0;
 /// Most points drawn of one curve.
 const MOST_POINTS: usize = 500;
+/// Between panels, for the numbers of the right one's axis.
+const GUTTER_PX: f64 = 38.0;
 const HEAD_PX: f64 = 30.0;
 
 /// Level over time of each band, with the range of the fit drawn over it, the line carried
@@ -76,13 +78,13 @@ pub fn decay_picture(input: &Decay<'_>) -> Result<String, PictureError> {
     let end_s = end_s(bands);
     compose(&frame, "", |canvas| {
         let left = MARGIN_PX + 34.0;
-        let wide = (f64::from(WIDTH_PX) - MARGIN_PX - left) / columns as f64;
+        let wide = (f64::from(WIDTH_PX) - MARGIN_PX - left + GUTTER_PX) / columns as f64;
         for index in 0..bands.len().max(1) {
             let (row, column) = (index / columns, index % columns);
             let plot = Plot {
-                left: left + column as f64 * wide + 36.0 * f64::from(column > 0),
+                left: left + column as f64 * wide,
                 top: TOP_PX + row as f64 * panel_px + HEAD_PX,
-                right: left + (column + 1) as f64 * wide,
+                right: left + (column + 1) as f64 * wide - GUTTER_PX,
                 bottom: TOP_PX + (row + 1) as f64 * panel_px - 22.0,
                 x: (0.0, end_s),
                 y: (LOWEST_DB, 3.0),
@@ -172,7 +174,7 @@ fn reason(canvas: &Canvas<'_>, plot: &Plot, why: &str) -> Drawn {
     let words = pen(11.5, style::INK).right();
     let most = 0.82 * (plot.right - plot.left);
     let mut lines: Vec<String> = Vec::new();
-    for word in why.split_whitespace().take(60) {
+    for word in why.split(' ').take(60) {
         let longer = lines.last().map(|line| format!("{line} {word}"));
         match (longer, lines.last_mut()) {
             (Some(longer), Some(last)) if canvas.width(&longer, words) <= most => *last = longer,

@@ -283,7 +283,7 @@ impl Wheel {
     /// What length of trail is what ring time.
     fn scale(&self, canvas: &Canvas<'_>) -> Drawn {
         let bottom = self.centre.1 + RIM_PX + TRACK_PX * MOST_TRACKS as f64 + 15.0;
-        if self.deg_per_s <= 0.0 {
+        if self.deg_per_s <= 0.0 || self.spots.is_empty() {
             return Ok(());
         }
         let words = format!(

@@ -27,7 +27,7 @@ pub struct TimeSpectrum<'a> {
     pub modes_hz: &'a [f64],
 }
 
-const HEIGHT_PX: f64 = 520.0;
+const HEIGHT_PX: f64 = 530.0;
 const COLUMNS: usize = 520;
 const ROWS: usize = 320;
 /// Shown range below the loudest spot, in dB.
@@ -53,7 +53,7 @@ pub fn time_spectrum_picture(input: &TimeSpectrum<'_>) -> Result<String, Picture
     let length_s = f64::max(input.samples.len() as f64 / rate, 1e-3);
     let plot = Plot {
         left: MARGIN_PX + 56.0,
-        top: TOP_PX,
+        top: TOP_PX + 10.0,
         right: f64::from(WIDTH_PX) - MARGIN_PX - 150.0,
         bottom: HEIGHT_PX - FOOT_PX - 44.0,
         x: (from_s, from_s + length_s),
@@ -220,9 +220,10 @@ fn scale(canvas: &Canvas<'_>, plot: &Plot) -> Drawn {
     };
     let colours = colours();
     for (i, [r, g, b]) in colours.iter().enumerate() {
-        let edge = |k: usize| bar.bottom - k as f64 / 256.0 * (bar.bottom - bar.top);
+        // Each from its place to the top, the next over it: no seams.
+        let edge = bar.bottom - i as f64 / 256.0 * (bar.bottom - bar.top);
         let colour = plotters::style::RGBColor(*r, *g, *b);
-        canvas.block((bar.left, edge(i + 1)), (bar.right, edge(i)), colour)?;
+        canvas.block((bar.left, bar.top), (bar.right, edge), colour)?;
     }
     let (from, to) = ((bar.left, bar.top), (bar.right, bar.bottom));
     canvas.frame(from, to, style::GREY, 1.0)?;
@@ -232,7 +233,7 @@ fn scale(canvas: &Canvas<'_>, plot: &Plot) -> Drawn {
     }
     let name = pen(12.0, style::INK).centre().upright();
     let middle = 0.5 * (bar.top + bar.bottom);
-    canvas.text((bar.right + 46.0, middle), "dB below the loudest", name)
+    canvas.text((bar.right + 46.0, middle), "level in dB, loudest = 0", name)
 }
 
 /// Short marks at the modes' frequencies, named where there is room.
@@ -269,6 +270,7 @@ fn mode_ticks(canvas: &Canvas<'_>, plot: &Plot, modes_hz: &[f64]) -> Drawn {
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 
