@@ -9,3 +9,4 @@ pub mod tap;
 pub mod estimate;
 pub mod plate;
 pub mod synth;
+pub mod band_decay;

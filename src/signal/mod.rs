@@ -4,6 +4,8 @@ pub mod clip;
 pub mod window;
 pub mod spectrum;
 pub mod peaks;
+pub mod noise_density;
+pub mod octave;
 pub mod envelope;
 pub mod filter;
 pub mod decay;
