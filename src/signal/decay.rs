@@ -51,7 +51,8 @@ impl LineRange {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Noise {
     /// Its mean square, from a stretch before the sound. When the end of the decay is
-    /// quieter (down to a tenth), that is believed instead.
+    /// quieter (an earlier sound may have rung on before this one), the end is believed,
+    /// unless it is quieter by over 40 dB: then a gate has closed.
     Measured(f64),
     /// Nothing: it is taken from the last tenth of the decay, less what the decay itself has
     /// there.
@@ -129,6 +130,8 @@ impl Tail {
     }
 }
 
+/// An end this much below the noise before the sound is a gate or a coder's silence.
+const GATED: f64 = 1e-4;
 /// Blocks per 10 dB of decay when its end is looked at.
 const BLOCKS_PER_10_DB: f64 = 5.0;
 /// Rounds of knee, noise and slope; they settle in three or four.
@@ -287,27 +290,24 @@ fn settle(power: &[f64], smooth: usize, noise: Noise) -> Result<(Tail, f64, usiz
         Noise::Measured(n) if n.is_finite() && n >= 0.0 => Some(n),
         _ => None,
     };
-    // A gate or a coder's silence at the end is no noise to subtract.
-    let mut floor = known.map_or(end_mean, |n| {
-        if end_mean < 0.1 * n {
-            n
-        } else {
-            end_mean.min(n)
-        }
-    });
+    // What the end allows: all of it noise at first, then what the decay leaves of it.
+    let believed = |unknown: f64, most: f64| {
+        known.map_or(
+            unknown,
+            |n| if end_mean < GATED * n { n } else { n.min(most) },
+        )
+    };
+    let mut floor = believed(end_mean, end_mean);
     let mut block = smooth;
     let mut knee = len;
     let mut tail = late_slope(power, block, floor, len)?;
     for _ in 0..ROUNDS {
         let own = (tail.sum_from(end_start as f64) - tail.sum_from(len as f64))
             / (len - end_start) as f64;
-        // Where the end is mostly the decay itself, what is left over is rounding.
-        let rest = if end_mean - own > 0.2 * end_mean {
-            end_mean - own
-        } else {
-            0.0
-        };
-        floor = known.map_or(rest, |n| if end_mean < 0.1 * n { n } else { rest.min(n) });
+        let rest = end_mean - own;
+        // Where the end is mostly the decay itself, what is left over says nothing.
+        let doubt = 0.2 * end_mean;
+        floor = believed(if rest > doubt { rest } else { 0.0 }, rest.max(doubt));
         let meets = tail.reaches(floor);
         let new_knee = if meets < len as f64 {
             meets.max(1.0) as usize
