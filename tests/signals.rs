@@ -211,9 +211,10 @@ fn bands_of_a_take_meet_the_published_times_of_a_hall() {
     }
 }
 
-// Six-pole third-octave filter run backwards over a damped sine at the middle of the band:
-// (B T60, T20/T60, T30/T60), computed outside this crate. The start phase, which
-// the source does not give, moves the first row: it has the widest tolerance.
+// Six-pole third-octave filter run backwards over a damped sine at the middle of the band that starts with
+// the record: (B T60, T20/T60, T30/T60) from scipy 1.17.1 (butter, sosfilt on the turned signal,
+// polyfit on the plain integral). Where the integral also takes in what rings out before
+// the start, 1.45 and 1.27 come at B T60 = 1, and 1.04 and 1.02 at 2: hence the bound at 2.
 #[test]
 fn the_filter_bound_is_where_it_was_computed() {
     let rate = SampleRate::new(48_000).unwrap();
@@ -223,13 +224,18 @@ fn the_filter_bound_is_where_it_was_computed() {
     );
     let filter = BandPass::new(low, high, rate).unwrap();
     for (product, t20, t30, tolerance) in [
-        (1.0, 1.171, 1.096, 0.05),
-        (2.0, 1.007, 1.004, 0.01),
-        (4.0, 1.000, 1.000, 0.003),
+        (1.0, 1.0321, 1.0028, 0.004),
+        (2.0, 1.0069, 1.0016, 0.001),
+        (4.0, 1.0014, 1.0003, 0.001),
         (16.0, 1.000, 1.000, 0.001),
     ] {
         let t60 = product / filter.width_hz();
-        let x = tones(&[(1_000.0, t60, 1.0)], 4.0 * t60 + 0.02, 48_000);
+        // Silence before the start takes up what rings out there.
+        let x = [
+            vec![0.0; 9_600],
+            tones(&[(1_000.0, t60, 1.0)], 4.0 * t60 + 0.02, 48_000),
+        ]
+        .concat();
         let band = filter.run_backwards(&x, rate);
         let decay = Decay::of(&band, rate, 1e-3, Noise::Measured(0.0)).unwrap();
         for (range, ratio) in [(LineRange::T20, t20), (LineRange::T30, t30)] {
@@ -246,12 +252,12 @@ fn the_filter_bound_is_where_it_was_computed() {
 #[test]
 fn one_tone_per_octave_in_noise_gives_its_decay_time() {
     let list = [
-        (260.0, 0.9, 0.3),
-        (530.0, 0.15, 0.3),
+        (260.0, 0.7, 0.3),
+        (530.0, 0.6, 0.3),
         (1_100.0, 0.5, 0.3),
-        (2_050.0, 1.5, 0.2),
+        (2_050.0, 0.4, 0.3),
         (3_900.0, 0.3, 0.3),
-        (8_300.0, 0.08, 0.4),
+        (8_300.0, 0.25, 0.3),
     ];
     for rate_hz in [44_100, 48_000, 192_000] {
         let n = rate_hz as usize;
@@ -295,7 +301,7 @@ fn noise_and_short_thuds_give_no_decay_time() {
     let thud = tones(&[(250.0, 0.006, 1.0)], 1.0, 48_000);
     let bands = band_decays(&take(&[], &thud, 48_000));
     let bound = band_with(&bands, 250.0);
-    println!("{:?}", bound.ring_time_s);
+    println!("{:?} {:?}", bound.ring_time_s, bound.fitted_s);
     assert!(
         matches!(bound.ring_time_s, Err(NoDecay::FilterBound { .. })),
         "{:?}",

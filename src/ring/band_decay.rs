@@ -26,29 +26,12 @@ const LEAST_BEND: f64 = 0.05;
 /// ... unless chance does as much. The slope of half a line scatters 2.8 times as much as that of
 /// the whole, the ratio of two halves 4 times; three of those.
 const BEND_STDS: f64 = 12.0;
-/// Below this bend the late part is a slower decay of its own.
-const SLOWER_BEND: f64 = 0.8;
-/// Ranges tried, the longest first, each with the later one that is fitted where a faster
-/// decay (the strike itself, a heavily damped tone) covers the start.
-const RANGES: [(LineRange, Option<LineRange>); 3] = [
-    (
-        LineRange::T30,
-        Some(LineRange {
-            from_db: -15.0,
-            to_db: -35.0,
-            needs_db: 45.0,
-        }),
-    ),
-    (
-        LineRange::T20,
-        Some(LineRange {
-            from_db: -12.0,
-            to_db: -25.0,
-            needs_db: 35.0,
-        }),
-    ),
-    (LineRange::T10, None),
-];
+/// Most that is put down to chance, and what is where chance is not known.
+const MOST_CHANCE_BEND: f64 = 0.3;
+/// Ranges tried, the longest first.
+const RANGES: [LineRange; 3] = [LineRange::T30, LineRange::T20, LineRange::T10];
+/// Shortest decay that is looked at, in seconds.
+const SHORTEST_S: f64 = 0.04;
 /// Averaging time of the level, in reciprocals of the bandwidth.
 const SMOOTH_BANDWIDTHS: f64 = 1.0;
 /// Least length of quiet that tells the noise of a band, in reciprocals of its width (its
@@ -61,8 +44,9 @@ const CURVE_POINTS: usize = 200;
 ///
 /// The noise is that of the quiet stretch, or of the end of the decay where that is less or where
 /// no quiet is. The longest of the ranges -5 to -35, -25, -15 dB that stands 10 dB over the
-/// noise is fitted; where a faster decay covers its start, its later part. `fitted_db` says
-/// which it was. Times count from the strike.
+/// noise is fitted. Where tones beat, or die so differently that the curve is bent by more than 1 dB rms,
+/// there is no decay time. A band within 20 dB of a louder or longer-ringing neighbour also
+/// shows that one (the filter is 18 dB down at the neighbour's middle). Times count from the strike.
 pub fn band_decays(take: &TapTake) -> Vec<BandDecay> {
     decays_in(take, BandWidth::Octave)
 }
@@ -96,6 +80,9 @@ fn one_band(take: &TapTake, band_hz: (f64, f64), filter: &BandPass) -> BandDecay
         },
         curve: Vec::new(),
     };
+    if samples.len() < rate.samples(SHORTEST_S) {
+        return refused(NoLine::NoDecay);
+    }
     let decay = match Decay::of(&samples, rate, smooth_s, noise) {
         Ok(decay) => decay,
         Err(no) => return refused(no),
@@ -120,37 +107,14 @@ fn one_band(take: &TapTake, band_hz: (f64, f64), filter: &BandPass) -> BandDecay
 /// The line that tells the decay time, and the time or what speaks against it.
 fn fitted(decay: &Decay, width_hz: f64) -> Result<(DecayLine, Result<f64, NoDecay>), NoLine> {
     let mut refusal = NoLine::NoDecay;
-    for (range, later) in RANGES {
-        let line = match decay.line(range) {
-            Ok(line) => line,
-            Err(no) => {
-                refusal = no;
-                continue;
-            }
-        };
-        if is_straight(&line) {
-            return Ok((line, told(&line, width_hz)));
+    for range in RANGES {
+        match decay.line(range) {
+            Ok(line) => return Ok((line, told(&line, width_hz))),
+            Err(no) => refusal = no,
         }
-        if line.bend < SLOWER_BEND
-            && let Some(late) = later.and_then(|range| decay.line(range).ok())
-            && is_straight(&late)
-        {
-            return Ok((late, told(&late, width_hz)));
-        }
-        return Ok((
-            line,
-            Err(NoDecay::Beating {
-                rms_db: line.rms_db,
-            }),
-        ));
     }
     // The last range tried is the shortest: it says what is needed at least.
     Err(refusal)
-}
-
-fn is_straight(line: &DecayLine) -> bool {
-    let chance = BEND_STDS * line.ring_time_std_s / line.ring_time_s;
-    line.rms_db <= MOST_RMS_DB && line.bend - 1.0 <= LEAST_BEND.max(chance)
 }
 
 fn told(line: &DecayLine, width_hz: f64) -> Result<f64, NoDecay> {
@@ -158,6 +122,13 @@ fn told(line: &DecayLine, width_hz: f64) -> Result<f64, NoDecay> {
     if bandwidth_times_t60 < LEAST_BANDWIDTH_TIMES_T60 {
         return Err(NoDecay::FilterBound {
             bandwidth_times_t60,
+        });
+    }
+    let chance = BEND_STDS * line.ring_time_std_s / line.ring_time_s;
+    let most_bend = chance.clamp(LEAST_BEND, MOST_CHANCE_BEND);
+    if line.rms_db > MOST_RMS_DB || line.bend - 1.0 > most_bend {
+        return Err(NoDecay::Beating {
+            rms_db: line.rms_db,
         });
     }
     Ok(line.ring_time_s)

@@ -54,7 +54,7 @@ pub enum Noise {
     /// quieter (an earlier sound may have rung on before this one), the end is believed,
     /// unless it is quieter by over 40 dB: then a gate has closed.
     Measured(f64),
-    /// Nothing: it is taken from the last tenth of the decay, less what the decay itself has
+    /// Nothing: it is taken from the last tenth of the decay (more of a short one), less what the decay itself has
     /// there.
     Unknown,
 }
@@ -130,6 +130,10 @@ impl Tail {
     }
 }
 
+/// Averaging times that the end of a decay should have to tell its noise.
+const END_SMOOTHS: usize = 10;
+/// Nothing is looked for this far (-200 dB) below the start: there is only rounding.
+const ROUNDING: f64 = 1e-20;
 /// An end this much below the noise before the sound is a gate or a coder's silence.
 const GATED: f64 = 1e-4;
 /// Blocks per 10 dB of decay when its end is looked at.
@@ -284,7 +288,9 @@ fn settle(power: &[f64], smooth: usize, noise: Noise) -> Result<(Tail, f64, usiz
     if len < 8 {
         return Err(NoLine::NoDecay);
     }
-    let end_start = len - (len / 10).max(1);
+    // Long enough to mean something, if the record is.
+    let end_len = (len / 10).max((END_SMOOTHS * smooth).min(len / 3)).max(1);
+    let end_start = len - end_len;
     let end_mean = mean(&power[end_start..]);
     let known = match noise {
         Noise::Measured(n) if n.is_finite() && n >= 0.0 => Some(n),
@@ -298,6 +304,8 @@ fn settle(power: &[f64], smooth: usize, noise: Noise) -> Result<(Tail, f64, usiz
         )
     };
     let mut floor = believed(end_mean, end_mean);
+    let top = blocks(power, smooth.min(len / 4)).fold(0.0, |m: f64, b| m.max(b.1));
+    floor = floor.max(ROUNDING * top);
     let mut block = smooth;
     let mut knee = len;
     let mut tail = late_slope(power, block, floor, len)?;
@@ -307,7 +315,8 @@ fn settle(power: &[f64], smooth: usize, noise: Noise) -> Result<(Tail, f64, usiz
         let rest = end_mean - own;
         // Where the end is mostly the decay itself, what is left over says nothing.
         let doubt = 0.2 * end_mean;
-        floor = believed(if rest > doubt { rest } else { 0.0 }, rest.max(doubt));
+        floor =
+            believed(if rest > doubt { rest } else { 0.0 }, rest.max(doubt)).max(ROUNDING * top);
         let meets = tail.reaches(floor);
         let new_knee = if meets < len as f64 {
             meets.max(1.0) as usize
