@@ -368,11 +368,11 @@ fn late_slope(power: &[f64], block: usize, floor: f64, knee: usize) -> Result<Ta
     let limit = floor * 10_f64.powf(0.1 * OVER_NOISE_DB.min(0.5 * range_db));
     let in_reach = |b: &(f64, f64)| b.0 < knee as f64;
     let mut last = first;
-    for i in first..all.len() {
-        if !in_reach(&all[i]) {
+    for (i, b) in all.iter().enumerate().skip(first) {
+        if !in_reach(b) {
             break;
         }
-        if all[i].1 > limit {
+        if b.1 > limit {
             last = i;
         } else if i > last + 1 {
             break;
@@ -481,6 +481,7 @@ fn line_through(points: impl Iterator<Item = (f64, f64)> + Clone) -> Option<Line
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 
@@ -542,7 +543,6 @@ mod tests {
                 if range.needs_db < -level {
                     let line = decay.line(range).unwrap();
                     let off = 100.0 * (line.ring_time_s - 1.0);
-                    println!("{level} {off} {line:?}");
                     assert!(off.abs() < 1e-6, "{level} {range:?}: {off} %");
                     assert!(
                         line.rms_db < 1e-3 && line.ring_time_std_s < 1e-3,
@@ -585,12 +585,6 @@ mod tests {
             }
             for noise in [Noise::Unknown, Noise::Measured(noise)] {
                 let decay = Decay::of(&x, rate(), 0.001, noise).unwrap();
-                println!(
-                    "{below} {} {} {}",
-                    decay.noise_power(),
-                    decay.range_db(),
-                    decay.knee_s()
-                );
                 for range in [
                     LineRange::T10,
                     LineRange::T20,
@@ -600,7 +594,6 @@ mod tests {
                     if range.needs_db < below {
                         let line = decay.line(range).unwrap();
                         let off = 100.0 * (line.ring_time_s - 1.0);
-                        println!("{below} {off} {line:?}");
                         assert!(off.abs() < 1e-4, "{below} {range:?}: {off} %");
                     } else {
                         assert!(matches!(decay.line(range), Err(NoLine::Range { .. })));
@@ -644,11 +637,13 @@ mod tests {
                 );
                 let decay = Decay::of(&x, rate(), 0.005, Noise::Measured(0.0)).unwrap();
                 let line = decay.line(range).unwrap();
-                println!("{df} {ratio} {line:?}");
                 assert!(
                     (line.ring_time_s - ratio).abs() < 3e-3,
                     "{df} {range:?} {line:?}"
                 );
+                if (ratio - 1.0).abs() > 0.08 && range != LineRange::EDT {
+                    assert!(line.rms_db > 1.0 || line.bend > 1.05, "{df} {line:?}");
+                }
             }
         }
     }
@@ -668,7 +663,6 @@ mod tests {
             (LineRange::T30, 0.9998),
         ] {
             let line = decay.line(range).unwrap();
-            println!("{line:?}");
             assert!((line.ring_time_s - ratio).abs() < 6e-4, "{line:?}");
         }
     }
@@ -706,7 +700,6 @@ mod tests {
             }
             let n = f64::from(rounds as u32);
             let (bias, actual, stated) = (sum / n, (squares / n).sqrt(), stated / n);
-            println!("{below}: bias {bias} rms {actual} stated {stated}");
             assert!(bias.abs() < 0.01 * 0.3, "{below}: {bias}");
             assert!(
                 (0.4..2.5).contains(&(stated / actual)),

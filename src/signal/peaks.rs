@@ -139,6 +139,7 @@ fn spaced(heights: &[(usize, f64)], spacing_bins: f64) -> BTreeSet<usize> {
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use crate::signal::window::Window;
