@@ -7,5 +7,4 @@ pub mod listen;
 pub mod mode;
 pub mod plate;
 pub mod synth;
-pub mod take;
-pub mod tap;
+pub mod band_decay;

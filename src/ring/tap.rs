@@ -35,7 +35,7 @@ pub enum NoDecay {
         /// Bandwidth times decay time.
         bandwidth_times_t60: f64,
     },
-    /// Two tones beat in the band, so that a straight line means nothing.
+    /// Tones beat in the band, or die at different rates, so that a straight line means nothing.
     Beating {
         /// Rms distance of the curve from the line in dB.
         rms_db: f64,
