@@ -1,4 +1,5 @@
 //! Made-up recordings against their own truth.
+#![allow(clippy::unwrap_used)]
 
 use std::f64::consts::PI;
 
