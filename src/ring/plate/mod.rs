@@ -1,0 +1,237 @@
+//! Vibration of annular plates: what a sound wheel of given size and material rings at.
+//!
+//! `lambda^2 = omega a^2 sqrt(rho h / D)` with `D = E h^3 / (12 (1 - nu^2))`, a the outer radius
+//! and h the thickness, hence `f = lambda^2 h / (2 pi a^2) sqrt(E / (12 (1 - nu^2) rho))`.
+//! Flat wheels with parallel faces only: no recesses, tapers, cups; one homogeneous material.
+
+mod basis;
+mod eigen;
+mod solid;
+mod thick_table;
+mod thin;
+
+use std::f64::consts::PI;
+
+pub use solid::solid_flexural;
+pub use thick_table::{TABLE_MODES, thick_over_thin};
+pub use thin::{ThinMode, thin_modes};
+
+/// A flat annular plate of one material.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Plate {
+    outer_radius_m: f64,
+    bore_radius_m: f64,
+    thickness_m: f64,
+    material: Material,
+}
+
+/// Elastic values of a wheel's body.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Material {
+    /// Young's modulus E in Pa.
+    pub youngs_pa: f64,
+    /// Density rho in kg/m3.
+    pub density_kg_m3: f64,
+    /// Poisson's ratio nu, 0 to 0.45.
+    pub poisson: f64,
+}
+
+/// Why a plate cannot be computed.
+#[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
+pub enum PlateError {
+    /// A length, modulus or density is not a positive finite number.
+    #[error("{what} of {value} is not a positive number")]
+    NotPositive {
+        /// Which.
+        what: &'static str,
+        /// What was given.
+        value: f64,
+    },
+    /// Bore not smaller than 0.9 of the diameter.
+    #[error("bore of {bore_mm} mm does not leave a plate of {diameter_mm} mm")]
+    Bore {
+        /// Bore in mm.
+        bore_mm: f64,
+        /// Diameter in mm.
+        diameter_mm: f64,
+    },
+    /// Thickness outside 0.005 to 1 of the outer radius.
+    #[error("thickness of {thickness_mm} mm on {diameter_mm} mm is not a plate")]
+    Thickness {
+        /// Thickness in mm.
+        thickness_mm: f64,
+        /// Diameter in mm.
+        diameter_mm: f64,
+    },
+    /// Poisson's ratio outside 0 to 0.45.
+    #[error("poisson's ratio of {0} is outside 0 to 0.45")]
+    Poisson(f64),
+}
+
+/// A flexural mode of a plate.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PlateMode {
+    /// Nodal diameters.
+    pub n: usize,
+    /// Nodal circles.
+    pub s: usize,
+    /// Frequency number with the thickness taken into account.
+    pub lambda_squared: f64,
+    /// Frequency in Hz.
+    pub freq_hz: f64,
+    /// Deflection along the radius (that of the thin plate, which is close enough for where a
+    /// tap or a microphone stands).
+    pub shape: ThinMode,
+}
+
+impl Plate {
+    /// Checks the measures, in metres (a bore of 0 is a disc).
+    ///
+    /// # Errors
+    /// [`PlateError`] naming what is out of range.
+    pub fn new(
+        diameter_m: f64,
+        thickness_m: f64,
+        bore_m: f64,
+        material: Material,
+    ) -> Result<Self, PlateError> {
+        for (what, value) in [
+            ("diameter", diameter_m),
+            ("thickness", thickness_m),
+            ("young's modulus", material.youngs_pa),
+            ("density", material.density_kg_m3),
+        ] {
+            if !(value.is_finite() && value > 0.0) {
+                return Err(PlateError::NotPositive { what, value });
+            }
+        }
+        let diameter_mm = diameter_m * 1e3;
+        if !(0.0..=0.9).contains(&(bore_m / diameter_m)) {
+            return Err(PlateError::Bore {
+                bore_mm: bore_m * 1e3,
+                diameter_mm,
+            });
+        }
+        if !(0.005..=1.0).contains(&(2.0 * thickness_m / diameter_m)) {
+            return Err(PlateError::Thickness {
+                thickness_mm: thickness_m * 1e3,
+                diameter_mm,
+            });
+        }
+        if !(0.0..=0.45).contains(&material.poisson) {
+            return Err(PlateError::Poisson(material.poisson));
+        }
+        Ok(Self {
+            outer_radius_m: 0.5 * diameter_m,
+            bore_radius_m: 0.5 * bore_m,
+            thickness_m,
+            material,
+        })
+    }
+
+    /// Outer radius in m.
+    pub fn outer_radius_m(&self) -> f64 {
+        self.outer_radius_m
+    }
+
+    /// Thickness over outer radius, h/a.
+    pub fn thickness_ratio(&self) -> f64 {
+        self.thickness_m / self.outer_radius_m
+    }
+
+    /// Bore over outer radius, b/a.
+    pub fn bore_ratio(&self) -> f64 {
+        self.bore_radius_m / self.outer_radius_m
+    }
+
+    /// Its material.
+    pub fn material(&self) -> Material {
+        self.material
+    }
+
+    /// Mass in kg.
+    pub fn mass_kg(&self) -> f64 {
+        let area = PI * (self.outer_radius_m.powi(2) - self.bore_radius_m.powi(2));
+        area * self.thickness_m * self.material.density_kg_m3
+    }
+
+    /// Frequency in Hz of a frequency number `lambda^2`.
+    pub fn freq_hz(&self, lambda_squared: f64) -> f64 {
+        let Material {
+            youngs_pa,
+            density_kg_m3,
+            poisson,
+        } = self.material;
+        let speed = (youngs_pa / (12.0 * (1.0 - poisson * poisson) * density_kg_m3)).sqrt();
+        lambda_squared * self.thickness_m / (2.0 * PI * self.outer_radius_m.powi(2)) * speed
+    }
+
+    /// Young's modulus in Pa that makes the mode of frequency number `lambda_squared` (which
+    /// does not depend on it) sound at `freq_hz`.
+    pub fn youngs_from(&self, lambda_squared: f64, freq_hz: f64) -> f64 {
+        self.material.youngs_pa * (freq_hz / self.freq_hz(lambda_squared)).powi(2)
+    }
+
+    /// `lambda^2` of mode `(n, s)` with the thickness taken into account: the thin plate's value
+    /// times the tabulated ratio where the table reaches, else straight from three-dimensional
+    /// elasticity (slower: some milliseconds). None for rigid motions, n over 40, s over 8.
+    pub fn lambda_squared(&self, n: usize, s: usize) -> Option<f64> {
+        let (bore, thick) = (self.bore_ratio(), self.thickness_ratio());
+        let nu = self.material.poisson;
+        if let Some(ratio) = thick_over_thin(n, s, bore, thick, nu) {
+            let thin = thin_modes(n, s, bore, nu).into_iter().find(|m| m.s == s)?;
+            return Some(ratio * thin.lambda_squared);
+        }
+        solid_flexural(n, s, bore, thick, nu)
+            .get(s)
+            .copied()
+            .filter(|l| *l > 0.0)
+    }
+
+    /// All flexural modes with up to `n_max` nodal diameters and `s_max` nodal circles below
+    /// `below_hz`, by rising frequency.
+    ///
+    /// In-plane modes, which a tap on the face hardly excites, are not among them.
+    pub fn modes(&self, n_max: usize, s_max: usize, below_hz: f64) -> Vec<PlateMode> {
+        let mut out = Vec::new();
+        for n in 0..=n_max {
+            let before = out.len();
+            out.extend(self.family(n, s_max, below_hz));
+            // From n = 2 on each family starts higher than the one before.
+            if n > 2 && out.len() == before {
+                break;
+            }
+        }
+        out.sort_by(|a: &PlateMode, b| a.freq_hz.total_cmp(&b.freq_hz));
+        out
+    }
+
+    fn family(&self, n: usize, s_max: usize, below_hz: f64) -> Vec<PlateMode> {
+        let (bore, thick) = (self.bore_ratio(), self.thickness_ratio());
+        let nu = self.material.poisson;
+        let shapes = thin_modes(n, s_max, bore, nu);
+        let mut solid = None;
+        let mut out = Vec::new();
+        for shape in shapes {
+            let lambda_squared = match thick_over_thin(n, shape.s, bore, thick, nu) {
+                Some(ratio) => ratio * shape.lambda_squared,
+                None => {
+                    let all =
+                        solid.get_or_insert_with(|| solid_flexural(n, s_max, bore, thick, nu));
+                    all.get(shape.s).copied().unwrap_or(0.0)
+                }
+            };
+            let freq_hz = self.freq_hz(lambda_squared);
+            if freq_hz > 0.0 && freq_hz < below_hz {
+                out.push(PlateMode {
+                    n,
+                    s: shape.s,
+                    lambda_squared,
+                    freq_hz,
+                    shape,
+                });
+            }
+        }
+        out
+    }
+}

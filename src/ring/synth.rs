@@ -1,1 +1,0 @@
-//! Made-up rings and thuds with known modes.

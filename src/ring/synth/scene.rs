@@ -1,0 +1,373 @@
+//! A made-up recording: something is struck, somewhere, with something else sounding.
+
+use rustfft::num_complex::Complex64;
+
+use super::noise::{Noise, seeded};
+use super::other::OtherSound;
+use super::room::{Room, convolve};
+use super::tap_pulse::TapPulse;
+use super::tones::{add_driven, first_sample};
+use super::wheel::{Branch, WheelModel, WheelTone};
+use crate::ring::plate::PlateError;
+use crate::signal::clip::Clip;
+use crate::units::SampleRate;
+
+/// Tones above this share of the rate are left out, as a recorder's filter would.
+const BAND_SHARE: f64 = 0.45;
+/// Longest recording that is made.
+const LONGEST_S: f64 = 600.0;
+/// Corner of the falling efficiency with which a wheel's slow motion radiates; assumed.
+const RADIATION_HZ: f64 = 1500.0;
+/// Distance at which level and room are stated.
+const REFERENCE_M: f64 = 0.25;
+
+/// One tap.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Strike {
+    /// Angle of the tap spot on the wheel in radians.
+    pub spot_rad: f64,
+    /// Angle on the wheel of the place next to the microphone in radians.
+    pub mic_rad: f64,
+    /// Distance of the tap spot from the rim in m.
+    pub inset_m: f64,
+    /// Strength relative to the others.
+    pub strength: f64,
+    /// Length of the contact in seconds (0.3e-3 hard handle to 2e-3 soft mallet).
+    pub contact_s: f64,
+    /// A second contact.
+    pub bounce: Option<Bounce>,
+}
+
+/// A second contact of the handle.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Bounce {
+    /// Seconds after the first.
+    pub after_s: f64,
+    /// Strength relative to the first in dB.
+    pub level_db: f64,
+}
+
+impl Strike {
+    /// A usual tap with a wooden handle an inch in from the rim, microphone beside the spot.
+    pub fn at(spot_rad: f64) -> Self {
+        Self {
+            spot_rad,
+            mic_rad: spot_rad,
+            inset_m: 0.0254,
+            strength: 1.0,
+            contact_s: 0.4e-3,
+            bounce: None,
+        }
+    }
+}
+
+/// Strikes at spots on a wheel that is turned each time so that the spot comes to the same place
+/// under the same microphone, which stands `mic_offset_rad` round the rim from it.
+pub fn turned_under_mic(spots_rad: &[f64], mic_offset_rad: f64) -> Vec<Strike> {
+    spots_rad
+        .iter()
+        .map(|&spot| Strike {
+            mic_rad: spot + mic_offset_rad,
+            ..Strike::at(spot)
+        })
+        .collect()
+}
+
+/// What is struck.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Source {
+    /// A wheel.
+    Wheel(WheelModel),
+    /// Something else; only time and strength of the strikes matter.
+    Other(OtherSound),
+}
+
+/// A recording to be made.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Scene {
+    /// Sample rate.
+    pub rate: SampleRate,
+    /// What is struck.
+    pub source: Source,
+    /// The strikes in order.
+    pub strikes: Vec<Strike>,
+    /// Time of the first strike in seconds.
+    pub quiet_s: f64,
+    /// Time from strike to strike in seconds.
+    pub spacing_s: f64,
+    /// Time from the last strike to the end in seconds.
+    pub tail_s: f64,
+    /// Largest sample of the direct sound in dB re full scale.
+    pub peak_db: f64,
+    /// Samples beyond this magnitude are cut off, as by a recorder set too high.
+    pub clip_at: Option<f64>,
+    /// Distance of the microphone in m: nearer is less room.
+    pub distance_m: f64,
+    /// The room; none in the open.
+    pub room: Option<Room>,
+    /// What else sounds.
+    pub noise: Vec<Noise>,
+    /// Seed of noise and of other sounds.
+    pub seed: u64,
+}
+
+impl Scene {
+    /// Strikes one second apart, 0.5 s of quiet before, peak 6 dB below full scale, nothing else
+    /// sounding.
+    pub fn plain(rate: SampleRate, source: Source, strikes: Vec<Strike>) -> Self {
+        Self {
+            rate,
+            source,
+            strikes,
+            quiet_s: 0.5,
+            spacing_s: 1.0,
+            tail_s: 1.0,
+            peak_db: -6.0,
+            clip_at: None,
+            distance_m: REFERENCE_M,
+            room: None,
+            noise: Vec::new(),
+            seed: 0,
+        }
+    }
+}
+
+/// A tone of a made-up wheel as it sounds in the recording.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TrueMode {
+    /// Frequency in Hz.
+    pub freq_hz: f64,
+    /// Amplitude decay rate in 1/s.
+    pub decay_per_s: f64,
+    /// Amplitude per strike, referred back to the moment of the strike, in full scale. Of the
+    /// first contact and of the direct sound only.
+    pub amplitudes: Vec<f64>,
+    /// Phase per strike in radians, in the same sense.
+    pub phases_rad: Vec<f64>,
+    /// Nodal diameters.
+    pub n: usize,
+    /// Nodal circles.
+    pub s: usize,
+    /// Which of its pair.
+    pub branch: Branch,
+    /// Angle of an antinode on the wheel in radians.
+    pub antinode_rad: f64,
+}
+
+/// A made-up recording and what is true about it.
+///
+/// Without room, noise, bounce and clipping the samples from the end of a contact on are exactly
+/// the sum over modes and earlier strikes of
+/// `amplitude exp(-decay t) cos(2 pi f t + phase)`, t from the strike.
+#[derive(Debug, Clone, PartialEq)]
+pub struct MadeTake {
+    /// The recording.
+    pub clip: Clip,
+    /// Moments of first touch in seconds from the start.
+    pub strikes_s: Vec<f64>,
+    /// The tones by rising frequency; empty when what is struck is no wheel.
+    pub truth: Vec<TrueMode>,
+}
+
+impl MadeTake {
+    /// One clip per strike, from `before_s` before it to `after_s` after it or to the end.
+    pub fn clip_per_tap(&self, before_s: f64, after_s: f64) -> Vec<Clip> {
+        let rate = self.clip.rate();
+        self.strikes_s
+            .iter()
+            .map(|t| {
+                let from = rate.samples(t - before_s);
+                let to = rate.samples(t + after_s);
+                Clip::new(self.clip.slice(from, to).to_vec(), rate)
+            })
+            .collect()
+    }
+}
+
+/// Why a scene cannot be played.
+#[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
+pub enum SceneError {
+    /// The wheel cannot be computed.
+    #[error(transparent)]
+    Plate(#[from] PlateError),
+    /// Longer than ten minutes, or times that are no numbers.
+    #[error("a made-up recording of {seconds} s is not between 0 and {LONGEST_S} s")]
+    Length {
+        /// The length asked for.
+        seconds: f64,
+    },
+    /// A figure that must be finite (and positive where it is a distance or strength) is not.
+    #[error("{what} of {value} cannot be used")]
+    Figure {
+        /// Which.
+        what: &'static str,
+        /// What was given.
+        value: f64,
+    },
+}
+
+impl Scene {
+    /// Makes the recording.
+    ///
+    /// # Errors
+    /// [`SceneError`] when the wheel, the length or a figure is out of range.
+    pub fn play(&self) -> Result<MadeTake, SceneError> {
+        let length = self.checked_length()?;
+        let strikes_s: Vec<f64> = (0..self.strikes.len())
+            .map(|k| self.quiet_s + self.spacing_s * k as f64)
+            .collect();
+        let mut dry = vec![0.0; length];
+        let tones = match &self.source {
+            Source::Wheel(wheel) => wheel.tones(BAND_SHARE * self.rate.hz())?,
+            Source::Other(_) => Vec::new(),
+        };
+        for (k, (strike, &time_s)) in self.strikes.iter().zip(&strikes_s).enumerate() {
+            self.add_strike(&mut dry, k, strike, time_s, &tones);
+        }
+        let peak = dry.iter().fold(0.0, |m: f64, s| m.max(s.abs()));
+        let gain = if peak > 0.0 {
+            10f64.powf(self.peak_db / 20.0) / peak
+        } else {
+            0.0
+        };
+        dry.iter_mut().for_each(|s| *s *= gain);
+        let samples = self.surround(dry);
+        let truth = tones.iter().map(|tone| self.truth(tone, gain)).collect();
+        Ok(MadeTake {
+            clip: Clip::new(samples, self.rate),
+            strikes_s,
+            truth,
+        })
+    }
+
+    fn checked_length(&self) -> Result<usize, SceneError> {
+        let gaps = self.strikes.len().saturating_sub(1) as f64;
+        let seconds = self.quiet_s + self.spacing_s * gaps + self.tail_s;
+        let times = [self.quiet_s, self.spacing_s, self.tail_s];
+        if !(seconds <= LONGEST_S && times.iter().all(|t| *t >= 0.0)) {
+            return Err(SceneError::Length { seconds });
+        }
+        let mut figures = vec![("peak level", self.peak_db, f64::MIN)];
+        figures.push(("microphone distance", self.distance_m, 0.01));
+        for strike in &self.strikes {
+            figures.push(("strength of a tap", strike.strength, 0.0));
+            figures.push(("angle of a tap", strike.spot_rad + strike.mic_rad, f64::MIN));
+            figures.push(("inset of a tap", strike.inset_m, 0.0));
+        }
+        match figures
+            .into_iter()
+            .find(|(_, v, least)| !(v.is_finite() && v >= least))
+        {
+            Some((what, value, _)) => Err(SceneError::Figure { what, value }),
+            None => Ok(self.rate.samples(seconds)),
+        }
+    }
+
+    fn add_strike(
+        &self,
+        dry: &mut [f64],
+        index: usize,
+        strike: &Strike,
+        time_s: f64,
+        tones: &[WheelTone],
+    ) {
+        let mut contacts = vec![(time_s, strike.strength)];
+        if let Some(bounce) = strike.bounce {
+            let level = 10f64.powf(bounce.level_db / 20.0);
+            contacts.push((time_s + bounce.after_s.max(0.0), strike.strength * level));
+        }
+        for (at_s, strength) in contacts {
+            match &self.source {
+                Source::Wheel(wheel) => {
+                    let pulse = TapPulse::new(strike.contact_s);
+                    for tone in tones {
+                        let weight = Complex64::new(strength * weight(tone, strike, wheel), 0.0);
+                        add_driven(dry, self.rate, at_s, pulse, weight, pole(tone));
+                    }
+                    let first = first_sample(self.rate, at_s);
+                    for (k, s) in dry.iter_mut().enumerate().skip(first) {
+                        let t = k as f64 / self.rate.hz() - at_s;
+                        if t > pulse.contact_s() {
+                            break;
+                        }
+                        *s += strength * pulse.click(t);
+                    }
+                }
+                Source::Other(sound) => {
+                    let mut rng = seeded(self.seed, 3000 + index as u64);
+                    let made = sound.samples(self.rate, &mut rng);
+                    let first = first_sample(self.rate, at_s).min(dry.len());
+                    for (s, x) in dry[first..].iter_mut().zip(made) {
+                        *s += strength * x;
+                    }
+                }
+            }
+        }
+    }
+
+    /// Room, noise and the recorder's limit.
+    fn surround(&self, dry: Vec<f64>) -> Vec<f64> {
+        let mut samples = dry;
+        if let Some(room) = &self.room {
+            let nearness = self.distance_m / REFERENCE_M;
+            let tail = convolve(&samples, &room.tail(self.rate));
+            for (s, t) in samples.iter_mut().zip(tail) {
+                *s += nearness * t;
+            }
+        }
+        for (k, noise) in self.noise.iter().enumerate() {
+            let mut rng = seeded(self.seed, 4000 + k as u64);
+            noise.add(&mut samples, self.rate, &mut rng);
+        }
+        if let Some(limit) = self.clip_at {
+            let limit = limit.abs();
+            samples
+                .iter_mut()
+                .for_each(|s| *s = s.max(-limit).min(limit));
+        }
+        samples
+    }
+
+    fn truth(&self, tone: &WheelTone, gain: f64) -> TrueMode {
+        let complex: Vec<Complex64> = self
+            .strikes
+            .iter()
+            .map(|strike| match &self.source {
+                Source::Wheel(wheel) => {
+                    let pulse = TapPulse::new(strike.contact_s).spectrum(pole(tone));
+                    pulse * (gain * strike.strength * weight(tone, strike, wheel))
+                }
+                Source::Other(_) => Complex64::new(0.0, 0.0),
+            })
+            .collect();
+        TrueMode {
+            freq_hz: tone.freq_hz,
+            decay_per_s: tone.decay_per_s(),
+            amplitudes: complex.iter().map(|c| c.norm()).collect(),
+            phases_rad: complex.iter().map(|c| c.arg()).collect(),
+            n: tone.n,
+            s: tone.s,
+            branch: tone.branch,
+            antinode_rad: tone.antinode_rad,
+        }
+    }
+}
+
+fn pole(tone: &WheelTone) -> Complex64 {
+    Complex64::new(
+        -tone.decay_per_s(),
+        2.0 * std::f64::consts::PI * tone.freq_hz,
+    )
+}
+
+/// How strongly an impulse at the tap spot sounds at the microphone through one tone: velocity
+/// of the rim next to the microphone for a wheel of unit mass, times how well such a motion
+/// radiates. A microphone close to the rim hears the rim beside it, not the whole face.
+fn weight(tone: &WheelTone, strike: &Strike, wheel: &WheelModel) -> f64 {
+    let radius = 1.0 - strike.inset_m / (0.5 * wheel.diameter_m);
+    let radius = radius.max(wheel.bore_m / wheel.diameter_m).max(1e-6);
+    let across = tone.shape.deflection(radius) / tone.mass_share;
+    let x = tone.freq_hz / RADIATION_HZ;
+    let radiation = x / (1.0 + x * x).sqrt();
+    across * tone.around(strike.spot_rad) * tone.around(strike.mic_rad) * radiation
+}
