@@ -14,8 +14,8 @@ use crate::units::SampleRate;
 
 /// Tones above this share of the rate are left out, as a recorder's filter would.
 const BAND_SHARE: f64 = 0.45;
-/// Longest recording that is made.
-const LONGEST_S: f64 = 600.0;
+/// Longest recording that is made: keeps the memory for a room at 192 kHz within some 0.6 GB.
+const LONGEST_S: f64 = 60.0;
 /// Corner of the falling efficiency with which a wheel's slow motion radiates; assumed.
 const RADIATION_HZ: f64 = 1500.0;
 /// Distance at which level and room are stated.
@@ -190,7 +190,7 @@ pub enum SceneError {
     /// The wheel cannot be computed.
     #[error(transparent)]
     Plate(#[from] PlateError),
-    /// Longer than ten minutes, or times that are no numbers.
+    /// Longer than a minute, or times that are no numbers.
     #[error("a made-up recording of {seconds} s is not between 0 and {LONGEST_S} s")]
     Length {
         /// The length asked for.
@@ -247,20 +247,43 @@ impl Scene {
         if !(seconds <= LONGEST_S && times.iter().all(|t| *t >= 0.0)) {
             return Err(SceneError::Length { seconds });
         }
-        let mut figures = vec![("peak level", self.peak_db, f64::MIN)];
-        figures.push(("microphone distance", self.distance_m, 0.01));
-        for strike in &self.strikes {
-            figures.push(("strength of a tap", strike.strength, 0.0));
-            figures.push(("angle of a tap", strike.spot_rad + strike.mic_rad, f64::MIN));
-            figures.push(("inset of a tap", strike.inset_m, 0.0));
-        }
-        match figures
+        match self
+            .figures()
             .into_iter()
             .find(|(_, v, least)| !(v.is_finite() && v >= least))
         {
             Some((what, value, _)) => Err(SceneError::Figure { what, value }),
             None => Ok(self.rate.samples(seconds)),
         }
+    }
+
+    /// What must be finite, and the least that each may be.
+    fn figures(&self) -> Vec<(&'static str, f64, f64)> {
+        let mut figures = vec![
+            ("peak level", self.peak_db, f64::MIN),
+            ("microphone distance", self.distance_m, 0.01),
+        ];
+        if let Source::Wheel(wheel) = &self.source {
+            figures.push(("quality factor of a bond", wheel.loss.q_at_1khz, 0.1));
+            figures.push(("rise of a bond's losses", wheel.loss.exponent, -2.0));
+            figures.push(("warmth of a wheel", wheel.warmer_k, f64::MIN));
+        }
+        if let Some(room) = &self.room {
+            figures.push(("decay time of a room", room.t60_s, 0.0));
+            figures.push(("treble share of a room", room.treble_share, 0.0));
+            figures.push(("direct sound over a room", room.direct_over_tail_db, -100.0));
+        }
+        for strike in &self.strikes {
+            figures.push(("strength of a tap", strike.strength, 0.0));
+            figures.push(("angle of a tap", strike.spot_rad + strike.mic_rad, f64::MIN));
+            figures.push(("inset of a tap", strike.inset_m, 0.0));
+            figures.push(("contact of a tap", strike.contact_s, 0.0));
+            if let Some(bounce) = strike.bounce {
+                figures.push(("time of a second contact", bounce.after_s, 0.0));
+                figures.push(("level of a second contact", bounce.level_db, f64::MIN));
+            }
+        }
+        figures
     }
 
     fn add_strike(

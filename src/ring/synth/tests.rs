@@ -114,7 +114,7 @@ fn least_squares_finds_the_true_amplitudes() {
         let mode = &take.truth[k / 2];
         let t = (first + i) as f64 / 16e3 - take.strikes_s[0];
         let phase = 2.0 * PI * mode.freq_hz * t;
-        let wave = if k % 2 == 0 {
+        let wave = if k.is_multiple_of(2) {
             phase.cos()
         } else {
             -phase.sin()
@@ -447,6 +447,28 @@ fn what_cannot_be_made_is_refused_with_the_figure() {
         weak.play().unwrap_err().to_string(),
         "strength of a tap of -1 cannot be used"
     );
+    let mut deaf = resin();
+    deaf.loss.q_at_1khz = f64::NAN;
+    let deaf = Scene {
+        source: Source::Wheel(deaf),
+        ..plain.clone()
+    };
+    let error = deaf.play().unwrap_err().to_string();
+    assert!(
+        error.starts_with("quality factor of a bond of NaN"),
+        "{error}"
+    );
+    let hall = Room {
+        t60_s: 0.3,
+        treble_share: 0.5,
+        direct_over_tail_db: f64::NAN,
+        seed: 1,
+    };
+    let hall = Scene {
+        room: Some(hall),
+        ..plain.clone()
+    };
+    assert!(matches!(hall.play(), Err(SceneError::Figure { .. })));
     let mut flat = resin();
     flat.thickness_m = 0.0;
     assert!(matches!(
