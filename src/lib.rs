@@ -13,8 +13,6 @@ pub mod record;
 
 pub mod audio;
 
-pub mod store;
-
 pub mod report;
 
 pub mod tasks;

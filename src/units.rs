@@ -106,6 +106,7 @@ mod tests {
     // Worked values of the relations between T60, delta, Q and dB/s, recomputed
     // from the definitions (T60 = ln 1000 / delta, Q = pi f / delta).
     #[test]
+    #[allow(clippy::approx_constant)]
     fn decay_relations_match_worked_values() {
         for (freq_hz, t60, delta, q) in [
             (500.0, 0.05, 138.1551, 11.3698),

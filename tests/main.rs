@@ -1,18 +1,14 @@
 //! All integration tests in one program, a file per subject.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, missing_docs)]
 
+mod readings;
 mod audio_formats;
 mod broken;
 mod commands;
-mod documents;
 mod layers;
 mod listening;
 mod modes;
 mod pictures;
 mod plates;
-mod properties;
-mod readings;
-mod real_recordings;
 mod reference;
 mod signals;
-mod store;

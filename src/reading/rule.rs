@@ -1,1 +1,190 @@
-//! From a tap and a baseline to a reading with its evidence.
+//! From a tap to a reading with its evidence, by the physics alone.
+
+use crate::reading::{Evidence, Judgement, Reading};
+use crate::ring::flaw::Flaw;
+use crate::ring::tap::Tap;
+
+/// A tap must stand this far over the noise to be read, in dB.
+const LEAST_OVER_NOISE_DB: f64 = 15.0;
+/// From this ring fraction on a tap rings.
+const RINGS: f64 = 0.75;
+/// Below this ring fraction it is dead.
+const DEAD: f64 = 0.40;
+/// Energy over noise density from which a mode counts, in dB.
+const STRONG_DB: f64 = 20.0;
+/// Energy-weighted quality factor from which a tap rings clear with nothing to compare with.
+const CLEAR_Q: f64 = 200.0;
+/// Where these limits come from.
+const FROM: &str = "physics alone, our own setting (docs/method.md)";
+
+/// Reads one tap with nothing to compare it with.
+///
+/// `clear ring` here means that damped tones explain the sound, at least two of them and with
+/// little damping; it does not mean that the wheel is sound.
+pub fn judge_alone(tap: &Tap) -> Judgement {
+    let strong: Vec<_> = tap
+        .modes
+        .iter()
+        .filter(|m| m.energy_db >= STRONG_DB)
+        .collect();
+    let total: f64 = strong.iter().map(|m| m.energy()).sum();
+    let q = if total > 0.0 {
+        strong.iter().map(|m| m.energy() * m.q()).sum::<f64>() / total
+    } else {
+        0.0
+    };
+    let fraction = tap.ring_fraction;
+    let mut evidence = Vec::new();
+    if let Some(r) = fraction {
+        let speaks = if r >= RINGS {
+            Reading::ClearRing
+        } else if r < DEAD {
+            Reading::DullThud
+        } else {
+            Reading::Unclear
+        };
+        evidence.push(figure("ring fraction", r, "", RINGS, speaks));
+    }
+    let count = strong.len() as f64;
+    evidence.push(figure(
+        "tones that ring",
+        count,
+        "",
+        2.0,
+        if count >= 2.0 {
+            Reading::ClearRing
+        } else {
+            Reading::Unclear
+        },
+    ));
+    evidence.push(figure(
+        "quality factor",
+        q,
+        "",
+        CLEAR_Q,
+        if q >= CLEAR_Q {
+            Reading::ClearRing
+        } else {
+            Reading::Unclear
+        },
+    ));
+    let (reading, reasons) = match (unreadable(tap), fraction) {
+        (Some(why), _) => (Reading::Unclear, vec![why]),
+        (None, None) => (
+            Reading::Unclear,
+            vec!["too little sound after the strike to tell a ring from a thud".to_owned()],
+        ),
+        (None, Some(r)) if r < DEAD && !room_bound(tap) => (
+            Reading::DullThud,
+            vec![format!(
+                "only {:.0} % of the sound after the strike is tones that die away; a ring has {:.0} % or more",
+                r * 100.0,
+                RINGS * 100.0
+            )],
+        ),
+        (None, Some(r)) if r < RINGS => (
+            Reading::Unclear,
+            vec![format!(
+                "{:.0} % of the sound after the strike is tones that die away; a ring has {:.0} % or more{}",
+                r * 100.0,
+                RINGS * 100.0,
+                if room_bound(tap) {
+                    ", and the room's echo may hide them: bring the microphone closer"
+                } else {
+                    ""
+                }
+            )],
+        ),
+        (None, Some(_)) if strong.len() < 2 => (
+            Reading::Unclear,
+            vec!["fewer than two tones ring".to_owned()],
+        ),
+        (None, Some(_)) if q < CLEAR_Q => (
+            Reading::Unclear,
+            vec![format!(
+                "its tones are damped (quality factor {q:.0}, a clear ring has {CLEAR_Q:.0} or more): an organic bond, a held or damp wheel, or damage"
+            )],
+        ),
+        (None, Some(_)) => (Reading::ClearRing, vec![ring_words(tap, strong.len())]),
+    };
+    Judgement {
+        reading,
+        reasons,
+        evidence,
+    }
+}
+
+fn ring_words(tap: &Tap, tones: usize) -> String {
+    match tap.ring_time_s {
+        Some((t, _)) => format!("rings {t:.2} s with {tones} tones"),
+        None => format!("rings with {tones} tones"),
+    }
+}
+
+fn room_bound(tap: &Tap) -> bool {
+    tap.flaws
+        .iter()
+        .any(|f| matches!(f, Flaw::LiveRoom { .. } | Flaw::Far { .. }))
+}
+
+/// Why a tap cannot be read at all.
+fn unreadable(tap: &Tap) -> Option<String> {
+    for flaw in &tap.flaws {
+        match flaw {
+            Flaw::Short { clean_ms } => {
+                return Some(format!(
+                    "only {clean_ms:.0} ms of clean decay are left, 40 ms are needed"
+                ));
+            }
+            Flaw::Soft {
+                over_noise_db,
+                needed_db,
+            } => {
+                return Some(format!(
+                    "too soft: {over_noise_db:.0} dB over the noise, {needed_db:.0} dB are needed; tap a little harder or bring the microphone closer"
+                ));
+            }
+            Flaw::Gap { lost_ms, .. } => {
+                return Some(format!(
+                    "{lost_ms:.0} ms of sound were lost inside this tap"
+                ));
+            }
+            Flaw::Far { direct_db } => {
+                return Some(format!(
+                    "built up as from across the room (direct sound {direct_db:.0} dB): not a tap beside the microphone"
+                ));
+            }
+            Flaw::Crowded { lines } => {
+                return Some(format!(
+                    "more than {lines} lines: not the sound of one wheel, or a very live room"
+                ));
+            }
+            _ => {}
+        }
+    }
+    (tap.over_noise_db < LEAST_OVER_NOISE_DB).then(|| {
+        format!(
+            "too soft: {:.0} dB over the noise, {LEAST_OVER_NOISE_DB:.0} dB are needed",
+            tap.over_noise_db
+        )
+    })
+}
+
+fn figure(
+    name: &'static str,
+    value: f64,
+    unit: &'static str,
+    limit: f64,
+    speaks: Reading,
+) -> Evidence {
+    Evidence {
+        figure: name,
+        value,
+        unit,
+        limit: Some(limit),
+        limit_is_upper: false,
+        limit_from: FROM.to_owned(),
+        against: None,
+        speaks_for: Some(speaks),
+    }
+}

@@ -1,10 +1,13 @@
 //! From a clip to measured taps: where they are, what rings in each, and what
 //! speaks against trusting it. No judgement here: see [`crate::reading`].
 
+pub mod band_decay;
 pub mod estimate;
 pub mod flaw;
 pub mod listen;
+pub mod measure;
 pub mod mode;
 pub mod plate;
 pub mod synth;
-pub mod band_decay;
+pub mod take;
+pub mod tap;

@@ -1,13 +1,11 @@
 //! Plain signal mathematics. Nothing here knows about wheels, files or devices.
 
 pub mod clip;
-pub mod window;
-pub mod spectrum;
-pub mod peaks;
-pub mod noise_density;
-pub mod octave;
+pub mod decay;
 pub mod envelope;
 pub mod filter;
+pub mod noise_density;
+pub mod octave;
 pub mod overview;
 pub mod peaks;
 pub mod spectrum;

@@ -1,1 +1,345 @@
 //! Reads recordings into soundings.
+
+use std::path::PathBuf;
+
+use crate::audio::{AudioError, Input, Recording, Source};
+use crate::reading::outcome::outcome_alone;
+use crate::reading::rule::judge_alone;
+use crate::reading::turn_plan::TurnPlan;
+use crate::reading::{Footing, Heard, Judgement, Outcome};
+use crate::record::sounding::{
+    BandRecord, EvidenceRecord, FORMAT, FileRecord, FlawRecord, MadeBy, ModeRecord, SoundingRecord,
+    TapRecord, VERSION,
+};
+use crate::ring::estimate::solve;
+use crate::ring::listen::{Listened, Listener, NoTaps, is_stray};
+use crate::ring::measure::measure;
+use crate::ring::mode::Mode;
+use crate::ring::take::TapTake;
+use crate::ring::tap::{NoDecay, Tap};
+
+/// Version of the method, raised whenever the same sound may read differently.
+pub const METHOD: &str = "1";
+/// Most taps whose sound is kept for the joint solution; more are measured one by one only.
+const MOST_JOINT: usize = 12;
+
+/// How recordings are read.
+#[derive(Debug, Clone, Default)]
+pub struct ReadSettings {
+    /// Id of the wheel, for the record.
+    pub wheel: Option<String>,
+    /// Where the taps fall.
+    pub turn_plan: TurnPlan,
+    /// What the ear heard, tap by tap; empty when it was not asked.
+    pub heard: Vec<Heard>,
+}
+
+/// A sounding that was read.
+#[derive(Debug, Clone)]
+pub struct ReadSounding {
+    /// As it is printed.
+    pub record: SoundingRecord,
+    /// Its outcome.
+    pub outcome: Outcome,
+}
+
+/// A tap with what it came from.
+struct Struck {
+    file: String,
+    tap: Tap,
+    judgement: Judgement,
+}
+
+/// Reads the recordings of one sounding, in the order of their taps.
+///
+/// # Errors
+/// [`AudioError`] when a recording cannot be opened. What is whole of a damaged one is read.
+pub fn read_sounding(
+    inputs: &[Input],
+    settings: &ReadSettings,
+) -> Result<ReadSounding, AudioError> {
+    let mut files = Vec::new();
+    let mut warnings = Vec::new();
+    let mut struck = Vec::new();
+    let mut joint: Vec<TapTake> = Vec::new();
+    for input in inputs {
+        let recording = Recording::open(input)?;
+        let (file, takes) = listen(&recording, &mut warnings)?;
+        for take in takes {
+            let tap = measure(&take);
+            let judgement = judge_alone(&tap);
+            struck.push(Struck {
+                file: file.name.clone(),
+                tap,
+                judgement,
+            });
+            if joint.len() < MOST_JOINT {
+                joint.push(take);
+            }
+        }
+        files.push(file);
+    }
+    let views: Vec<&TapTake> = joint.iter().collect();
+    let modes = if views.is_empty() {
+        Vec::new()
+    } else {
+        solve(&views).modes
+    };
+    Ok(judged(files, warnings, &struck, &modes, settings))
+}
+
+/// All taps of one recording, and how it is described in the record.
+fn listen(
+    recording: &Recording,
+    warnings: &mut Vec<String>,
+) -> Result<(FileRecord, Vec<TapTake>), AudioError> {
+    let mut channel = 0;
+    warnings.extend(
+        recording
+            .damage
+            .iter()
+            .map(|d| format!("{}: {d}", recording.name)),
+    );
+    if recording.channels > 1 {
+        let survey = recording.survey()?;
+        channel = survey.best;
+        warnings.push(format!(
+            "{}: channel {} of {} was read: {}",
+            recording.name,
+            channel + 1,
+            recording.channels,
+            survey.why
+        ));
+    }
+    let mut player = recording.play(channel)?;
+    let mut listener = Listener::new(recording.rate);
+    let mut takes = Vec::new();
+    while let Some(chunk) = player.next_chunk()? {
+        takes.extend(listener.push(&chunk.samples, chunk.lost_before));
+    }
+    let (rest, listened) = listener.finish();
+    takes.extend(rest);
+    let (strays, takes): (Vec<_>, Vec<_>) = {
+        let marks: Vec<bool> = takes.iter().map(|t| is_stray(t, &takes)).collect();
+        let (mut strays, mut kept) = (Vec::new(), Vec::new());
+        for (take, stray) in takes.into_iter().zip(marks) {
+            if stray {
+                strays.push(take)
+            } else {
+                kept.push(take)
+            }
+        }
+        (strays, kept)
+    };
+    for s in &strays {
+        warnings.push(format!(
+            "{}: a far softer sound at {:.2} s was not taken for a tap",
+            recording.name, s.time_s
+        ));
+    }
+    warnings.extend(
+        player
+            .damage()
+            .into_iter()
+            .filter(|d| !recording.damage.contains(d))
+            .map(|d| format!("{}: {d}", recording.name)),
+    );
+    if recording.lossy {
+        warnings.push(format!(
+            "{}: {} is a lossy coding and blurs decays; record to WAV or FLAC where you can",
+            recording.name, recording.kind
+        ));
+    }
+    if takes.is_empty() {
+        warnings.push(format!("{}: {}", recording.name, why_none(&listened)));
+    }
+    let file = FileRecord {
+        name: recording.name.clone(),
+        blake3: recording.blake3.clone(),
+        kind: recording.kind.clone(),
+        lossy: recording.lossy,
+        rate_hz: recording.rate.get(),
+        channels: recording.channels,
+        channel: channel + 1,
+        length_s: listened.frames as f64 / recording.rate.hz(),
+    };
+    Ok((file, takes))
+}
+
+fn why_none(listened: &Listened) -> String {
+    match &listened.why_none {
+        Some(NoTaps::Empty) => "no sound in it at all".to_owned(),
+        Some(NoTaps::AllZero) => {
+            "every sample is zero: the microphone had no permission, or was muted; allow it and record again".to_owned()
+        }
+        Some(NoTaps::Silence { level_db, .. }) => format!("no taps, only a background of {level_db:.0} dB: move the microphone closer or check the input"),
+        Some(NoTaps::Steady { level_db, .. }) => format!("no taps, only a steady sound of {level_db:.0} dB: a machine, hum or noise"),
+        Some(NoTaps::NotTaps { events, .. }) => format!("no taps; {events} sounds were heard that are not taps, such as speech"),
+        None => "no taps".to_owned(),
+    }
+}
+
+fn judged(
+    files: Vec<FileRecord>,
+    mut warnings: Vec<String>,
+    struck: &[Struck],
+    modes: &[Mode],
+    settings: &ReadSettings,
+) -> ReadSounding {
+    let spots = settings.turn_plan.spots_deg();
+    let heard: Vec<Option<Heard>> = (0..struck.len().max(settings.heard.len()))
+        .map(|k| settings.heard.get(k).copied())
+        .collect();
+    let readings: Vec<_> = struck.iter().map(|s| s.judgement.reading).collect();
+    let (mut outcome, mut summary) = outcome_alone(&readings, &heard, spots.len());
+    if settings.heard.is_empty() {
+        warnings.push("no ear's word stands beside these readings".to_owned());
+    } else if settings.heard.len() != struck.len() {
+        warnings.push(format!(
+            "{} words were given for what the ear heard, and {} taps were found",
+            settings.heard.len(),
+            struck.len()
+        ));
+        if outcome > Outcome::SoundItAgain {
+            outcome = Outcome::SoundItAgain;
+            summary = "the ear's words and the taps do not match in number".to_owned();
+        }
+    }
+    let full = struck.len() == spots.len();
+    let taps = struck
+        .iter()
+        .enumerate()
+        .map(|(k, s)| tap_record(s, full.then(|| spots[k]), heard.get(k).copied().flatten()))
+        .collect();
+    let record = SoundingRecord {
+        format: FORMAT.to_owned(),
+        version: VERSION,
+        files,
+        wheel: settings.wheel.clone(),
+        outcome: outcome.words().to_owned(),
+        summary,
+        footing: Footing::PhysicsOnly.words().to_owned(),
+        baseline: None,
+        turn_plan: settings.turn_plan.name().to_owned(),
+        taps,
+        modes: modes.iter().map(mode_record).collect(),
+        evidence: Vec::new(),
+        warnings,
+        made_by: MadeBy {
+            program: "fourtap".to_owned(),
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+            method: METHOD.to_owned(),
+        },
+    };
+    ReadSounding { record, outcome }
+}
+
+fn tap_record(s: &Struck, spot_deg: Option<f64>, heard: Option<Heard>) -> TapRecord {
+    TapRecord {
+        time_s: s.tap.time_s,
+        file: s.file.clone(),
+        spot_deg,
+        heard: heard.map(|h| h.word().to_owned()),
+        reading: s.judgement.reading.words().to_owned(),
+        reasons: s.judgement.reasons.clone(),
+        ring_time_s: s.tap.ring_time_s.map(|t| t.0),
+        ring_time_std_s: s.tap.ring_time_s.map(|t| t.1),
+        ring_fraction: s.tap.ring_fraction,
+        over_noise_db: s.tap.over_noise_db,
+        peak_db: s.tap.peak_db,
+        flaws: s
+            .tap
+            .flaws
+            .iter()
+            .map(|f| FlawRecord {
+                kind: f.kind().to_owned(),
+                figures: f
+                    .figures()
+                    .into_iter()
+                    .map(|(n, v)| (n.to_owned(), v))
+                    .collect(),
+            })
+            .collect(),
+        modes: s.tap.modes.iter().map(mode_record).collect(),
+        bands: s.tap.bands.iter().map(band_record).collect(),
+        evidence: s.judgement.evidence.iter().map(evidence_record).collect(),
+    }
+}
+
+fn band_record(b: &crate::ring::tap::BandDecay) -> BandRecord {
+    BandRecord {
+        from_hz: b.band_hz.0,
+        to_hz: b.band_hz.1,
+        ring_time_s: b.ring_time_s.ok(),
+        why_none: b.ring_time_s.err().map(|why| match why {
+            NoDecay::Range {
+                range_db,
+                needed_db,
+            } => format!("{range_db:.0} dB stand over the noise, {needed_db:.0} dB are needed"),
+            NoDecay::FilterBound { .. } => "as short as the filter's own decay".to_owned(),
+            NoDecay::Beating { rms_db } => {
+                format!("bent by {rms_db:.1} dB: tones beat or die at different rates")
+            }
+        }),
+        fitted_db: b.fitted_db,
+    }
+}
+
+fn mode_record(m: &Mode) -> ModeRecord {
+    ModeRecord {
+        freq_hz: m.freq_hz,
+        freq_std_hz: m.freq_std_hz,
+        ring_time_s: m.ring_time_s(),
+        ring_time_std_s: m.ring_time_std_s(),
+        level_db: m.level_db(),
+        level_std_db: 20.0 / std::f64::consts::LN_10 * m.phase_std_rad,
+        phase_rad: m.phase_rad,
+        q: m.q(),
+        energy_db: m.energy_db,
+        fitted_s: m.fitted_s,
+        label: None,
+        pair: None,
+    }
+}
+
+fn evidence_record(e: &crate::reading::Evidence) -> EvidenceRecord {
+    EvidenceRecord {
+        figure: e.figure.to_owned(),
+        value: e.value,
+        unit: e.unit.to_owned(),
+        limit: e.limit,
+        limit_kind: if e.limit_is_upper {
+            "at most"
+        } else {
+            "at least"
+        }
+        .to_owned(),
+        limit_from: e.limit_from.clone(),
+        against: e.against.clone(),
+        speaks_for: e.speaks_for.map(|r| r.words().to_owned()),
+    }
+}
+
+/// The soundings that command-line arguments name: each file is one sounding, a folder each of
+/// its recordings, and `together` makes all of them one.
+///
+/// # Errors
+/// [`AudioError`] when a folder cannot be read or holds no recording.
+pub fn soundings_in(paths: &[PathBuf], together: bool) -> Result<Vec<Vec<Input>>, AudioError> {
+    let mut inputs = Vec::new();
+    for path in paths {
+        if path.as_os_str() == "-" {
+            inputs.push(Input::StandardInput);
+        } else if path.is_dir() {
+            let (found, _) = crate::audio::recordings_in(path)?;
+            inputs.extend(found.into_iter().map(Input::Path));
+        } else {
+            inputs.push(Input::Path(path.clone()));
+        }
+    }
+    Ok(if together {
+        vec![inputs]
+    } else {
+        inputs.into_iter().map(|i| vec![i]).collect()
+    })
+}

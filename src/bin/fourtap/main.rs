@@ -1,2 +1,30 @@
-//! x
-fn main() {}
+//! The command line of fourtap: arguments in, a task run, text or JSON out.
+
+mod args;
+mod exit;
+mod read;
+
+use std::process::ExitCode;
+
+use clap::Parser;
+
+fn main() -> ExitCode {
+    match args::Args::parse().command {
+        args::Command::Read(read) => read::run(&read),
+        args::Command::Teach(args::Teach::Make { folder }) => make(&folder),
+    }
+}
+
+/// Writes the made-up recordings to demonstrate with.
+fn make(folder: &std::path::Path) -> ExitCode {
+    let made = fourtap::tasks::make_demo::make_demo(folder, |made| {
+        read::say(&format!("{}: {}", made.file.display(), made.about))
+    });
+    match made {
+        Ok(_) => ExitCode::SUCCESS,
+        Err(error) => {
+            read::complain(&error.to_string());
+            ExitCode::from(exit::INPUT)
+        }
+    }
+}

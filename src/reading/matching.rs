@@ -1,1 +1,0 @@
-//! Matches the modes of a sounding with those of a baseline.

@@ -1,1 +1,0 @@
-//! Statistical tolerance factors.

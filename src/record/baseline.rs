@@ -1,1 +1,0 @@
-//! What a sound wheel shows, with its spread.

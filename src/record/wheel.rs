@@ -1,1 +1,0 @@
-//! A wheel as it is kept.

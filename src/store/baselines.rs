@@ -1,1 +1,0 @@
-//! Baselines in the store.

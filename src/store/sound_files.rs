@@ -1,1 +1,0 @@
-//! Recordings kept beside the database, named by their content.

@@ -1,1 +1,0 @@
-//! Wheels in the store.

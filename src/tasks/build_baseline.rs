@@ -1,1 +1,0 @@
-//! Builds the baseline of a wheel.

@@ -1,1 +1,0 @@
-//! Adds, lists and shows wheels.
