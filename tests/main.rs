@@ -1,14 +1,12 @@
 //! All integration tests in one program, a file per subject.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, missing_docs)]
 
-mod readings;
 mod audio_formats;
 mod broken;
-mod commands;
-mod layers;
 mod listening;
 mod modes;
 mod pictures;
 mod plates;
+mod readings;
 mod reference;
 mod signals;
