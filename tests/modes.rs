@@ -44,6 +44,8 @@ fn take(modes: &[True], rate: u32, noise_std: f64, length_s: f64, seed: u64) -> 
         quiet: 0..strike - rate.samples(0.004),
         decay: strike..end,
         flaws: Vec::new(),
+        level_db: 40.0,
+        tonal_share: 1.0,
     }
 }
 

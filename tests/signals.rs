@@ -26,6 +26,8 @@ fn take(quiet: &[f64], decay: &[f64], rate_hz: u32) -> TapTake {
         quiet: 0..strike.saturating_sub(strike.min(200)),
         decay: strike..end,
         flaws: Vec::new(),
+        level_db: 40.0,
+        tonal_share: 1.0,
     }
 }
 
