@@ -30,9 +30,9 @@ pub fn refusals(c: &Circumstances<'_>) -> Vec<Option<Refusal>> {
             out[k] = Some(Refusal::Weak);
         }
     }
-    for k in 0..c.modes.len() {
-        if out[k].is_none() && room(c, k) {
-            out[k] = Some(Refusal::Room);
+    for (k, why) in out.iter_mut().enumerate() {
+        if why.is_none() && room(c, k) {
+            *why = Some(Refusal::Room);
         }
     }
     out

@@ -35,12 +35,11 @@ pub fn fit_band(taps: &[Vec<C64>], noise_variance: f64, most: usize) -> Option<F
         if let Some(poles) = subspace.poles(order) {
             tries.push(poles.iter().map(|z| bounded(z.ln())).collect::<Vec<_>>());
         }
-        if !last.logs.is_empty() || order == 1 {
-            if let Some(extra) = strongest_left(taps, &last) {
-                let mut logs = last.logs.clone();
-                logs.push(extra);
-                tries.push(logs);
-            }
+        let goes_on = !last.logs.is_empty() || order == 1;
+        if let Some(extra) = goes_on.then(|| strongest_left(taps, &last)).flatten() {
+            let mut logs = last.logs.clone();
+            logs.push(extra);
+            tries.push(logs);
         }
         let fitted = tries
             .into_iter()
