@@ -1,8 +1,10 @@
 //! What the taps say: from measured taps, and a baseline where there is one, to
 //! a reading of each tap and an outcome for the wheel.
 
+pub mod intervals;
 pub mod outcome;
 pub mod rule;
+pub mod tolerance;
 pub mod turn_plan;
 
 /// What a tap reads as.
