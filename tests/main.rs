@@ -10,3 +10,4 @@ mod plates;
 mod readings;
 mod reference;
 mod signals;
+mod store;

@@ -1,4 +1,6 @@
 //! The saved and printed shape of results: the only serde types of the library.
 //! Every object says its format, its version and what made it.
 
+pub mod baseline;
 pub mod sounding;
+pub mod wheel;
