@@ -13,6 +13,8 @@ pub mod record;
 
 pub mod audio;
 
+pub mod store;
+
 pub mod report;
 
 pub mod tasks;

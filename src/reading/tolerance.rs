@@ -317,5 +317,6 @@ fn bracket(
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
+// A factor of the tables happens to be 3.141.
+#[allow(clippy::unwrap_used, clippy::approx_constant)]
 mod tests;

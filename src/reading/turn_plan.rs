@@ -387,7 +387,7 @@ mod tests {
         assert!((tap.worst_excitation - 0.3827).abs() < 1e-4);
         let tap = TurnPlan::Rule.closing_tap(6).unwrap();
         assert_eq!((tap.spot_deg, tap.closes), (22.5, vec![4]));
-        assert!((tap.worst_excitation - 0.7071).abs() < 1e-4);
+        assert!((tap.worst_excitation - std::f64::consts::FRAC_1_SQRT_2).abs() < 1e-4);
         assert_eq!(TurnPlan::Spread.closing_tap(6), None);
         for plan in TurnPlan::ALL {
             let Some(tap) = plan.closing_tap(6) else {

@@ -1,0 +1,192 @@
+//! Adds, lists and shows wheels.
+
+use crate::record::baseline::BaselineKind;
+use crate::record::wheel::{
+    BadId, Bond, NoSuchBond, RingHint, Size, SizeError, Speed, SpeedError, WheelRecord, check_id,
+};
+use crate::store::baselines::KeptBaseline;
+use crate::store::soundings::KeptSounding;
+use crate::store::wheels::WheelEvent;
+use crate::store::{Store, StoreError};
+
+/// A wheel as the user describes it, unchecked.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct NewWheel {
+    /// Its id.
+    pub id: String,
+    /// Size as written, for example `200x20x32`.
+    pub size: String,
+    /// Name of its bond.
+    pub bond: String,
+    /// Maximum speed as written, where known.
+    pub max_speed: Option<String>,
+    /// Name of its specification, where known.
+    pub specification: Option<String>,
+    /// Lot it came with, where known.
+    pub lot: Option<String>,
+}
+
+/// A wheel that was added or found.
+#[derive(Debug, Clone, PartialEq)]
+pub struct WheelKept {
+    /// The wheel.
+    pub wheel: WheelRecord,
+    /// True when it is new in the store.
+    pub added: bool,
+    /// What to know before the first tap.
+    pub hints: Vec<RingHint>,
+}
+
+/// All that is known of a wheel.
+#[derive(Debug, Clone, PartialEq)]
+pub struct WheelShown {
+    /// The wheel.
+    pub wheel: WheelRecord,
+    /// What to know before the first tap.
+    pub hints: Vec<RingHint>,
+    /// What happened to it, oldest first.
+    pub events: Vec<WheelEvent>,
+    /// Its own baselines, oldest first, retired ones included.
+    pub baselines: Vec<KeptBaseline>,
+    /// Its soundings, oldest first.
+    pub soundings: Vec<KeptSounding>,
+}
+
+/// Why a wheel cannot be kept or shown.
+#[derive(Debug, thiserror::Error)]
+pub enum WheelError {
+    /// The id.
+    #[error(transparent)]
+    Id(#[from] BadId),
+    /// The size.
+    #[error(transparent)]
+    Size(#[from] SizeError),
+    /// The bond.
+    #[error(transparent)]
+    Bond(#[from] NoSuchBond),
+    /// The maximum speed.
+    #[error(transparent)]
+    Speed(#[from] SpeedError),
+    /// The same id, but another wheel.
+    #[error(
+        "the wheel \"{id}\" is in the store with the {what} {kept}, not {given}: give this wheel another id, or leave the {what} out"
+    )]
+    OtherWheel {
+        /// Id as it stands in the store.
+        id: String,
+        /// Which figure differs.
+        what: &'static str,
+        /// As it stands in the store.
+        kept: String,
+        /// As it was given.
+        given: String,
+    },
+    /// The store.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+}
+
+/// Adds a wheel. `at` is the time, RFC 3339.
+///
+/// # Errors
+/// [`WheelError`] for a description that cannot be read, and
+/// [`StoreError::WheelExists`] when the id is taken.
+pub fn add_wheel(store: &mut Store, new: &NewWheel, at: &str) -> Result<WheelKept, WheelError> {
+    let wheel = described(new, at)?;
+    store.add_wheel(&wheel)?;
+    Ok(kept(wheel, true))
+}
+
+/// The wheel of `new.id` if it is there, else adds it. A wheel that is there must not differ
+/// in what is given of it; an empty size or bond is not compared.
+///
+/// # Errors
+/// [`WheelError::OtherWheel`] when it differs; the rest as [`add_wheel`].
+pub fn get_or_create_wheel(
+    store: &mut Store,
+    new: &NewWheel,
+    at: &str,
+) -> Result<WheelKept, WheelError> {
+    if let Some(wheel) = store.wheel(&new.id)? {
+        return same_wheel(wheel, new);
+    }
+    match add_wheel(store, new, at) {
+        // Another program was quicker.
+        Err(WheelError::Store(StoreError::WheelExists { id })) => {
+            let wheel = store.wheel(&id)?;
+            same_wheel(wheel.ok_or(StoreError::NoWheel { id })?, new)
+        }
+        done => done,
+    }
+}
+
+/// All wheels, by id.
+///
+/// # Errors
+/// [`StoreError`] of the database.
+pub fn list_wheels(store: &Store) -> Result<Vec<WheelRecord>, WheelError> {
+    Ok(store.wheels()?)
+}
+
+/// All that is known of a wheel.
+///
+/// # Errors
+/// [`StoreError::NoWheel`] when it is not there.
+pub fn show_wheel(store: &Store, id: &str) -> Result<WheelShown, WheelError> {
+    let wheel = store.wheel(id)?;
+    let wheel = wheel.ok_or_else(|| StoreError::NoWheel { id: id.to_owned() })?;
+    Ok(WheelShown {
+        hints: wheel.rings_usefully(),
+        events: store.wheel_events(id)?,
+        baselines: store.baseline_versions(BaselineKind::Wheel, id)?,
+        soundings: store.soundings(Some(id))?,
+        wheel,
+    })
+}
+
+fn described(new: &NewWheel, at: &str) -> Result<WheelRecord, WheelError> {
+    check_id(&new.id)?;
+    let size = Size::parse(&new.size)?;
+    let bond = Bond::parse(&new.bond)?;
+    let speed = new.max_speed.as_deref().map(Speed::parse).transpose()?;
+    let mut wheel = WheelRecord::new(&new.id, size, bond, speed.as_ref(), at);
+    for name in [&new.specification, &new.lot].into_iter().flatten() {
+        check_id(name)?;
+    }
+    wheel.specification.clone_from(&new.specification);
+    wheel.lot.clone_from(&new.lot);
+    Ok(wheel)
+}
+
+fn kept(wheel: WheelRecord, added: bool) -> WheelKept {
+    WheelKept {
+        hints: wheel.rings_usefully(),
+        wheel,
+        added,
+    }
+}
+
+fn same_wheel(wheel: WheelRecord, new: &NewWheel) -> Result<WheelKept, WheelError> {
+    let other = |what, kept: &str, given: &str| WheelError::OtherWheel {
+        id: wheel.id.clone(),
+        what,
+        kept: kept.to_owned(),
+        given: given.to_owned(),
+    };
+    // Lengths are compared, not the words: 8in is 203.2.
+    if !new.size.is_empty() && Size::parse(&new.size)?.exact() != wheel.size.exact() {
+        return Err(other("size", wheel.size.written(), &new.size));
+    }
+    if !new.bond.is_empty() && Bond::parse(&new.bond)? != wheel.bond {
+        return Err(other("bond", wheel.bond.name(), &new.bond));
+    }
+    if let Some(given) = &new.max_speed {
+        let rpm = Speed::parse(given)?.rpm(wheel.size.diameter_mm());
+        let marked = wheel.max_speed.as_ref();
+        if marked.is_none_or(|m| (m.rpm - rpm).abs() > 0.5) {
+            let kept = marked.map_or("not known", |m| m.written.as_str());
+            return Err(other("maximum speed", kept, given));
+        }
+    }
+    Ok(kept(wheel, false))
+}
