@@ -3,6 +3,9 @@
 //! A packet that cannot be decoded is counted and left out, and the frames that it should have
 //! given are told as lost. The decoders are other people's code fed with users' files; a panic
 //! in them is caught and treated as the end of what can be read.
+//!
+//! AAC begins with frames that only prime its decoder, 1024 (21 ms at 48 kHz) with common encoders,
+//! more with some. They are not taken off: all times in M4A, AAC and 3GP files are later by that.
 
 use std::fs::File;
 use std::io;
@@ -22,6 +25,7 @@ use symphonia::core::meta::MetadataOptions;
 use symphonia::core::packet::Packet;
 use symphonia::core::units::TimeBase;
 
+use super::mp4_boxes::AnnouncedLength;
 use super::{AudioError, Block, zero_what_is_no_number};
 
 const EXPORT: &str = "export it as WAV or FLAC";
@@ -101,8 +105,9 @@ fn probe(source: Box<dyn MediaSource>) -> Result<Box<dyn FormatReader>, Error> {
 
 impl CodedReader {
     /// Opens a file, finds its sound track and decodes up to the first frames, which alone tell
-    /// the rate and the channels for certain.
-    pub(crate) fn open(path: &Path, name: &str) -> Result<Self, AudioError> {
+    /// the rate and the channels for certain. `cut_from` is the length that an MP4 file announces
+    /// which was cut off.
+    pub(crate) fn open(path: &Path, name: &str, cut_from: Option<u64>) -> Result<Self, AudioError> {
         let file = File::open(path).map_err(|e| {
             AudioError::new(
                 name,
@@ -111,8 +116,11 @@ impl CodedReader {
                 "check the path and its permissions",
             )
         })?;
-        let format =
-            guarded(|| probe(Box::new(file))).map_err(|fault| refuse_format(name, &fault))?;
+        let source: Box<dyn MediaSource> = match cut_from {
+            Some(length) => Box::new(AnnouncedLength { file, length }),
+            None => Box::new(file),
+        };
+        let format = guarded(|| probe(source)).map_err(|fault| refuse_format(name, &fault))?;
         let none = || {
             let what = "there is no sound track in it";
             AudioError::new(
@@ -139,7 +147,8 @@ impl CodedReader {
             lossy: is_lossy(params.codec),
             rate_hz: params.sample_rate.unwrap_or(0),
             channels: 0,
-            announced: track.num_frames,
+            // Fragmented M4A announces 0 in its index: the number is in its fragments.
+            announced: track.num_frames.filter(|&n| n > 0),
             announced_slack: match params.codec {
                 // CAF announces whole packets of up to 4096 frames.
                 id::CODEC_ID_ALAC => 4_096,
@@ -381,6 +390,11 @@ impl CodedReader {
         }))
     }
 
+    /// Samples up to now that were no numbers.
+    pub(crate) fn no_numbers(&self) -> u64 {
+        self.no_numbers
+    }
+
     /// What was found wrong up to now; at the end, also what is missing against the announced
     /// length.
     pub(crate) fn damage(&self) -> Vec<String> {
@@ -428,6 +442,7 @@ fn refuse_format(name: &str, fault: &Fault) -> AudioError {
         Fault::Decoder(Error::IoError(_)) => {
             "no sound format that is known: the file ends too early".to_owned()
         }
+        Fault::Decoder(Error::Unsupported(_)) => "no sound format that is known".to_owned(),
         Fault::Decoder(e) => format!("no sound format that can be read ({e})"),
         Fault::Panicked => "the header is damaged beyond reading".to_owned(),
     };
@@ -442,6 +457,10 @@ fn refuse_format(name: &str, fault: &Fault) -> AudioError {
 fn refuse_codec(name: &str, codec: AudioCodecId, fault: &Fault) -> AudioError {
     let codec_name = codec_name(codec).map_or_else(|| format!("codec {codec}"), str::to_owned);
     let what = match fault {
+        // Plain AAC (low complexity) is read.
+        Fault::Decoder(Error::Unsupported(_)) if codec == id::CODEC_ID_AAC => {
+            "this kind of AAC, such as HE-AAC, is not read".to_owned()
+        }
         Fault::Decoder(Error::Unsupported(_)) => format!("sound coded as {codec_name} is not read"),
         Fault::Decoder(e) => format!("sound coded as {codec_name} cannot be started ({e})"),
         Fault::Panicked => format!("the description of its {codec_name} sound is damaged"),

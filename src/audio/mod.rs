@@ -5,6 +5,7 @@ pub mod coded;
 pub mod folder;
 #[cfg(feature = "microphone")]
 pub mod microphone;
+mod mp4_boxes;
 pub mod recording;
 pub mod survey;
 pub mod wav_header;

@@ -8,6 +8,7 @@ use std::sync::Arc;
 use tempfile::NamedTempFile;
 
 use super::coded::CodedReader;
+use super::mp4_boxes;
 use super::survey::{Meters, Survey};
 use super::wav_header::{self, HeaderFault, SampleForm, WavContent, WavHeader};
 use super::wav_read::WavReader;
@@ -47,6 +48,8 @@ pub struct Recording {
     pub damage: Vec<String>,
     bytes: Bytes,
     wav: Option<WavHeader>,
+    /// Length that a cut-off MP4 file announces.
+    cut_from: Option<u64>,
 }
 
 /// The place of a recording's bytes; a spooled one goes when nobody needs it any more.
@@ -163,8 +166,18 @@ impl Recording {
                 WavContent::Compressed(tag) => refuse_tag(&name, tag)?,
             }
         }
-        refuse_cut_mp4(&name, &mut file, &head, length)?;
-        let reader = CodedReader::open(bytes.path(), &name)?;
+        let mut damage = Vec::new();
+        let cut_from = if mp4_boxes::begins_like_mp4(&head) {
+            announced_mp4_end(&name, &mut file, length)?
+        } else {
+            None
+        };
+        if let Some(end) = cut_from {
+            damage.push(format!(
+                "cut off: the file announces {end} bytes, {length} are there"
+            ));
+        }
+        let reader = CodedReader::open(bytes.path(), &name, cut_from)?;
         let info = reader.info().clone();
         Ok(Self {
             rate: checked_rate(&name, info.rate_hz, "sound track")?,
@@ -174,9 +187,10 @@ impl Recording {
             lossy: info.lossy,
             channels: info.channels,
             frames: info.announced,
-            damage: Vec::new(),
+            damage,
             bytes,
             wav: None,
+            cut_from,
         })
     }
 
@@ -212,6 +226,7 @@ impl Recording {
             blake3,
             bytes,
             wav: Some(header),
+            cut_from: None,
         })
     }
 
@@ -225,6 +240,18 @@ impl Recording {
     /// # Errors
     /// [`AudioError`] when the file can no longer be read.
     pub fn survey(&self) -> Result<Survey, AudioError> {
+        self.survey_with_progress(&mut |_| {})
+    }
+
+    /// As [`Recording::survey`], and tells after every stretch how much is done, from 0 to 1. Where
+    /// the number of frames is not known, only the end is told.
+    ///
+    /// # Errors
+    /// As [`Recording::survey`].
+    pub fn survey_with_progress(
+        &self,
+        progress: &mut dyn FnMut(f64),
+    ) -> Result<Survey, AudioError> {
         let mut frames = self.frames()?;
         let mut meters = Meters::new(self.rate.hz(), self.channels);
         let (mut count, mut lost) = (0u64, 0u64);
@@ -232,13 +259,18 @@ impl Recording {
             count += block.lost_before + (block.interleaved.len() / self.channels as usize) as u64;
             lost += block.lost_before;
             meters.take(&block.interleaved);
+            if let Some(all) = self.frames.filter(|&all| count < all) {
+                progress(count as f64 / all as f64);
+            }
         }
+        progress(1.0);
         let (channels, best, why) = meters.judge();
         let mut damage = self.damage.clone();
         damage.extend(frames.damage());
         Ok(Survey {
             frames: count,
             lost,
+            no_numbers: frames.no_numbers(),
             best,
             why,
             channels,
@@ -282,6 +314,7 @@ impl Recording {
             None => Ok(Frames::Coded(Box::new(CodedReader::open(
                 self.path(),
                 &self.name,
+                self.cut_from,
             )?))),
         }
     }
@@ -312,6 +345,13 @@ impl Frames {
                     "check the disk or the connection and try again",
                 )
             }),
+        }
+    }
+
+    fn no_numbers(&self) -> u64 {
+        match self {
+            Self::Wav(reader) => reader.no_numbers(),
+            Self::Coded(reader) => reader.no_numbers(),
         }
     }
 
@@ -501,7 +541,7 @@ fn is_text(head: &[u8]) -> bool {
 
 /// Refuses format tags of WAV files that no decoder here knows.
 fn refuse_tag(name: &str, tag: u16) -> Result<(), AudioError> {
-    // 2 MS ADPCM, 6 A-law, 7 mu-law, 0x11 IMA ADPCM, 0x55 MP3.
+    // 2 MS ADPCM, 6 A-law, 7 mu-law, 0x11 IMA ADPCM.
     if matches!(tag, 2 | 6 | 7 | 0x11) {
         return Ok(());
     }
@@ -514,40 +554,33 @@ fn refuse_tag(name: &str, tag: u16) -> Result<(), AudioError> {
     ))
 }
 
-/// Refuses an M4A (MP4) file without its index, and tells where it breaks off: phones write the
-/// index last, so a recording that was cut off has none.
-fn refuse_cut_mp4(name: &str, file: &mut File, head: &[u8], length: u64) -> Result<(), AudioError> {
-    if head.len() < 8 || &head[4..8] != b"ftyp" {
-        return Ok(());
-    }
-    let mut at = 0u64;
-    for _ in 0..10_000 {
-        if at.saturating_add(8) > length {
-            break;
-        }
-        let mut b = [0u8; 16];
-        let there = (length - at).min(16) as usize;
-        file.seek(SeekFrom::Start(at))
-            .and_then(|_| file.read_exact(&mut b[..there]))
-            .map_err(|e| cannot_read(name, &e))?;
-        if &b[4..8] == b"moov" {
-            return Ok(());
-        }
-        let size = match u32::from_be_bytes([b[0], b[1], b[2], b[3]]) {
-            0 => length - at,
-            1 => b[8..16]
-                .iter()
-                .fold(0u64, |sum, &x| (sum << 8) | u64::from(x)),
-            n => u64::from(n),
-        };
-        at = at.saturating_add(size.max(8));
-    }
-    let what = "the M4A file was cut off before its index (`moov`) was written, so its sound cannot be found";
-    let place = Some(format!("byte {}", length.min(at)));
+/// Refuses an MP4 file without a whole index or with a coding that no decoder here knows; else the
+/// length that it announces if it was cut off.
+fn announced_mp4_end(name: &str, file: &mut File, length: u64) -> Result<Option<u64>, AudioError> {
+    let found = mp4_boxes::top_boxes(file, length).map_err(|e| cannot_read(name, &e))?;
+    let Some(index) = found.index else {
+        let what = "the M4A file was cut off before its index (`moov`) was complete, so its sound cannot be found";
+        return Err(AudioError::new(
+            name,
+            Some(format!("byte {length}")),
+            what,
+            "copy the whole file again, or record again and stop the recorder before switching off",
+        ));
+    };
+    let coding = mp4_boxes::sound_coding(file, index).map_err(|e| cannot_read(name, &e))?;
+    let unread = match coding.as_deref() {
+        Some("samr") => "AMR",
+        Some("sawb" | "sawp") => "AMR wideband",
+        Some("sqcp") => "QCELP",
+        Some("sevc") => "EVRC",
+        Some("ac-4") => "AC-4",
+        Some("mha1" | "mhm1") => "MPEG-H",
+        _ => return Ok(found.announced_end),
+    };
     Err(AudioError::new(
         name,
-        place,
-        what,
-        "copy the whole file again, or record again and stop the recorder before switching off",
+        Some(format!("sound track, byte {}", index.0)),
+        format!("sound coded as {unread} is not read"),
+        "export it as WAV or FLAC",
     ))
 }

@@ -38,6 +38,8 @@ pub struct Survey {
     pub frames: u64,
     /// Frames among them that are known to be lost.
     pub lost: u64,
+    /// Samples of all channels that were no numbers (NaN or infinity) and were taken as 0.
+    pub no_numbers: u64,
     /// The channel to listen to, counted from 0.
     pub best: u32,
     /// Why that channel, in words that count channels from 1.

@@ -316,9 +316,15 @@ fn bytes_there(
     damage: &mut Vec<String>,
 ) -> Result<u64, HeaderFault> {
     let rest = length.saturating_sub(data.start);
-    // Programs that write to a pipe cannot know the size; they put the greatest number they can.
-    let streamed = data.size >= 0x7FFF_0000 && data.size <= 0xFFFF_FFFF && data.size > rest;
-    let bytes = if streamed {
+    // Programs that write to a pipe cannot know the size; they leave the greatest number, signed or
+    // not, less a little for the header. Whether such a file is whole cannot be told.
+    let left_open = matches!(data.size, 0x7FFF_0000..=0x8000_0000 | 0xFFFF_F000..=0xFFFF_FFFF);
+    let bytes = if left_open && data.size > rest {
+        damage.push(format!(
+            "the header leaves the size of the sound open (byte {}), as programs do that write to a pipe; \
+             the {rest} bytes that follow were read",
+            data.start - 4
+        ));
         rest
     } else if data.size == 0 && rest > 0 && !chunk_follows(file, data.start, length)? {
         damage.push(format!(

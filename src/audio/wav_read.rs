@@ -71,6 +71,11 @@ impl WavReader {
         }))
     }
 
+    /// Samples up to now that were no numbers.
+    pub(crate) fn no_numbers(&self) -> u64 {
+        self.no_numbers
+    }
+
     /// What was found wrong with the samples up to now.
     pub(crate) fn damage(&self) -> Vec<String> {
         let mut notes = Vec::new();
