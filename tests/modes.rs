@@ -58,7 +58,7 @@ fn wheel(count: usize, t60_s: f64, seed: u64) -> Vec<True> {
             freq_hz: 300.0 * (40f64).powf(rng.random::<f64>()),
             t60_s: t60_s * (2f64).powf(rng.random::<f64>() - 0.5),
             amplitude: 0.1 * (10f64).powf(-rng.random::<f64>()),
-            phase: rng.random::<f64>() * 6.28,
+            phase: rng.random::<f64>() * std::f64::consts::TAU,
         };
         let apart = |o: &True| (o.freq_hz - m.freq_hz).abs() > 12.0 * 2.2 / m.t60_s.min(o.t60_s);
         if out.iter().all(apart) && m.freq_hz * m.t60_s > 40.0 {

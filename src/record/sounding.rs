@@ -1,7 +1,7 @@
 //! One sounding as it is printed by `--json` and kept in the store.
 //!
 //! Fields may be added; those that stand here keep their name and meaning.
-//! `null` where a figure is unknown. `docs/record-format.md` documents each.
+//! `null` where a figure is unknown.
 
 use serde::{Deserialize, Serialize};
 

@@ -17,6 +17,7 @@ use crate::ring::measure::measure;
 use crate::ring::mode::Mode;
 use crate::ring::take::TapTake;
 use crate::ring::tap::{NoDecay, Tap};
+use crate::signal::clip::Clip;
 
 /// Version of the method, raised whenever the same sound may read differently.
 pub const METHOD: &str = "1";
@@ -46,6 +47,8 @@ pub struct ReadSounding {
 /// A tap with what it came from.
 struct Struck {
     file: String,
+    /// The take as it was cut; only the first [`MOST_JOINT`] of a sounding keep their sound.
+    take: TapTake,
     tap: Tap,
     judgement: Judgement,
 }
@@ -60,26 +63,16 @@ pub fn read_sounding(
 ) -> Result<ReadSounding, AudioError> {
     let mut files = Vec::new();
     let mut warnings = Vec::new();
-    let mut struck = Vec::new();
-    let mut joint: Vec<TapTake> = Vec::new();
+    let mut struck: Vec<Struck> = Vec::new();
     for input in inputs {
         let recording = Recording::open(input)?;
-        let (file, takes) = listen(&recording, &mut warnings)?;
-        for take in takes {
-            let tap = measure(&take);
-            let judgement = judge_alone(&tap);
-            struck.push(Struck {
-                file: file.name.clone(),
-                tap,
-                judgement,
-            });
-            if joint.len() < MOST_JOINT {
-                joint.push(take);
-            }
-        }
-        files.push(file);
+        files.push(listen(&recording, &mut struck, &mut warnings)?);
     }
-    let views: Vec<&TapTake> = joint.iter().collect();
+    let views: Vec<&TapTake> = struck
+        .iter()
+        .map(|s| &s.take)
+        .filter(|take| !take.clip.is_empty())
+        .collect();
     let modes = if views.is_empty() {
         Vec::new()
     } else {
@@ -88,73 +81,55 @@ pub fn read_sounding(
     Ok(judged(files, warnings, &struck, &modes, settings))
 }
 
-/// All taps of one recording, and how it is described in the record.
+/// Adds the taps of one recording to `struck`; returns how it is described in the record.
+///
+/// Each tap is measured as soon as it is complete, so that a long recording needs no more
+/// memory than a short one.
 fn listen(
     recording: &Recording,
+    struck: &mut Vec<Struck>,
     warnings: &mut Vec<String>,
-) -> Result<(FileRecord, Vec<TapTake>), AudioError> {
-    let mut channel = 0;
-    warnings.extend(
-        recording
-            .damage
-            .iter()
-            .map(|d| format!("{}: {d}", recording.name)),
-    );
-    if recording.channels > 1 {
-        let survey = recording.survey()?;
-        channel = survey.best;
-        warnings.push(format!(
-            "{}: channel {} of {} was read: {}",
-            recording.name,
-            channel + 1,
-            recording.channels,
-            survey.why
-        ));
-    }
+) -> Result<FileRecord, AudioError> {
+    let name = &recording.name;
+    warnings.extend(recording.damage.iter().map(|d| format!("{name}: {d}")));
+    let channel = best_channel(recording, warnings)?;
     let mut player = recording.play(channel)?;
     let mut listener = Listener::new(recording.rate);
-    let mut takes = Vec::new();
-    while let Some(chunk) = player.next_chunk()? {
-        takes.extend(listener.push(&chunk.samples, chunk.lost_before));
-    }
-    let (rest, listened) = listener.finish();
-    takes.extend(rest);
-    let (strays, takes): (Vec<_>, Vec<_>) = {
-        let marks: Vec<bool> = takes.iter().map(|t| is_stray(t, &takes)).collect();
-        let (mut strays, mut kept) = (Vec::new(), Vec::new());
-        for (take, stray) in takes.into_iter().zip(marks) {
-            if stray {
-                strays.push(take)
-            } else {
-                kept.push(take)
+    let first = struck.len();
+    loop {
+        match player.next_chunk() {
+            Ok(Some(chunk)) => {
+                for take in listener.push(&chunk.samples, chunk.lost_before) {
+                    add(struck, name, take);
+                }
+            }
+            Ok(None) => break,
+            // What was heard before the fault stays.
+            Err(error) => {
+                warnings.push(error.to_string());
+                break;
             }
         }
-        (strays, kept)
-    };
-    for s in &strays {
-        warnings.push(format!(
-            "{}: a far softer sound at {:.2} s was not taken for a tap",
-            recording.name, s.time_s
-        ));
     }
-    warnings.extend(
-        player
-            .damage()
-            .into_iter()
-            .filter(|d| !recording.damage.contains(d))
-            .map(|d| format!("{}: {d}", recording.name)),
-    );
+    let (rest, listened) = listener.finish();
+    for take in rest {
+        add(struck, name, take);
+    }
+    drop_strays(struck, first, warnings);
+    let late = player.damage();
+    let new = late.iter().filter(|d| !recording.damage.contains(d));
+    warnings.extend(new.map(|d| format!("{name}: {d}")));
     if recording.lossy {
         warnings.push(format!(
-            "{}: {} is a lossy coding and blurs decays; record to WAV or FLAC where you can",
-            recording.name, recording.kind
+            "{name}: {} is a lossy coding and blurs decays; record to WAV or FLAC where you can",
+            recording.kind
         ));
     }
-    if takes.is_empty() {
-        warnings.push(format!("{}: {}", recording.name, why_none(&listened)));
+    if struck.len() == first {
+        warnings.push(format!("{name}: {}", why_none(&listened)));
     }
-    let file = FileRecord {
-        name: recording.name.clone(),
+    Ok(FileRecord {
+        name: name.clone(),
         blake3: recording.blake3.clone(),
         kind: recording.kind.clone(),
         lossy: recording.lossy,
@@ -162,8 +137,68 @@ fn listen(
         channels: recording.channels,
         channel: channel + 1,
         length_s: listened.frames as f64 / recording.rate.hz(),
-    };
-    Ok((file, takes))
+    })
+}
+
+/// The channel to read, counted from 0; a choice among several is told.
+fn best_channel(recording: &Recording, warnings: &mut Vec<String>) -> Result<u32, AudioError> {
+    if recording.channels < 2 {
+        return Ok(0);
+    }
+    let survey = recording.survey()?;
+    warnings.push(format!(
+        "{}: channel {} of {} was read: {}",
+        recording.name,
+        survey.best + 1,
+        recording.channels,
+        survey.why
+    ));
+    Ok(survey.best)
+}
+
+/// Measures and judges a take and adds it.
+fn add(struck: &mut Vec<Struck>, file: &str, mut take: TapTake) {
+    let tap = measure(&take);
+    let judgement = judge_alone(&tap);
+    let with_sound = struck.iter().filter(|s| !s.take.clip.is_empty()).count();
+    if with_sound >= MOST_JOINT {
+        take.clip = Clip::new(Vec::new(), take.clip.rate());
+    }
+    struck.push(Struck {
+        file: file.to_owned(),
+        take,
+        tap,
+        judgement,
+    });
+}
+
+/// Takes off, from `first` on, what is more likely a bang elsewhere than a tap.
+fn drop_strays(struck: &mut Vec<Struck>, first: usize, warnings: &mut Vec<String>) {
+    // Only levels and shares are compared, so copies without sound will do.
+    let bare: Vec<TapTake> = struck[first..].iter().map(|s| bare(&s.take)).collect();
+    for k in (0..bare.len()).rev() {
+        if is_stray(&bare[k], &bare) {
+            let stray = struck.remove(first + k);
+            warnings.push(format!(
+                "{}: a far softer sound at {:.2} s was not taken for a tap",
+                stray.file, stray.tap.time_s
+            ));
+        }
+    }
+}
+
+/// A take without its samples.
+fn bare(take: &TapTake) -> TapTake {
+    TapTake {
+        clip: Clip::new(Vec::new(), take.clip.rate()),
+        time_s: take.time_s,
+        strike: take.strike,
+        quiet: take.quiet.clone(),
+        decay: take.decay.clone(),
+        flaws: take.flaws.clone(),
+        level_db: take.level_db,
+        tonal_share: take.tonal_share,
+    }
 }
 
 fn why_none(listened: &Listened) -> String {
@@ -320,26 +355,40 @@ fn evidence_record(e: &crate::reading::Evidence) -> EvidenceRecord {
     }
 }
 
-/// The soundings that command-line arguments name: each file is one sounding, a folder each of
-/// its recordings, and `together` makes all of them one.
+/// The soundings that a list of paths names.
+#[derive(Debug)]
+pub struct NamedSoundings {
+    /// The recordings of each sounding.
+    pub soundings: Vec<Vec<Input>>,
+    /// Files in the folders that do not look like recordings.
+    pub passed_over: Vec<PathBuf>,
+}
+
+/// Each file is one sounding, a folder each of its recordings, `-` standard input; `together`
+/// makes all of them one.
 ///
 /// # Errors
 /// [`AudioError`] when a folder cannot be read or holds no recording.
-pub fn soundings_in(paths: &[PathBuf], together: bool) -> Result<Vec<Vec<Input>>, AudioError> {
-    let mut inputs = Vec::new();
+pub fn soundings_in(paths: &[PathBuf], together: bool) -> Result<NamedSoundings, AudioError> {
+    let (mut inputs, mut passed_over) = (Vec::new(), Vec::new());
     for path in paths {
         if path.as_os_str() == "-" {
             inputs.push(Input::StandardInput);
         } else if path.is_dir() {
-            let (found, _) = crate::audio::recordings_in(path)?;
+            let (found, other) = crate::audio::recordings_in(path)?;
             inputs.extend(found.into_iter().map(Input::Path));
+            passed_over.extend(other);
         } else {
             inputs.push(Input::Path(path.clone()));
         }
     }
-    Ok(if together {
+    let soundings = if together {
         vec![inputs]
     } else {
         inputs.into_iter().map(|i| vec![i]).collect()
+    };
+    Ok(NamedSoundings {
+        soundings,
+        passed_over,
     })
 }

@@ -30,15 +30,21 @@ pub fn run(args: &Read) -> ExitCode {
             })
             .collect(),
     };
-    let soundings = match soundings_in(&args.files, args.together) {
+    let named = match soundings_in(&args.files, args.together) {
         Ok(s) => s,
         Err(error) => {
             complain(&error.to_string());
             return ExitCode::from(exit::INPUT);
         }
     };
+    for path in &named.passed_over {
+        complain(&format!(
+            "{}: passed over, its name is not that of a recording",
+            path.display()
+        ));
+    }
     let (mut worst, mut failed) = (None, false);
-    for inputs in &soundings {
+    for inputs in &named.soundings {
         match read_sounding(inputs, &settings) {
             Ok(read) => {
                 worst = Some(worst.map_or(read.outcome, |w| read.outcome.min(w)));

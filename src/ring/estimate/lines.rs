@@ -78,12 +78,12 @@ fn residuals(w: &Windows<'_>, lines: &Lines) -> Vec<Vec<f64>> {
 
 /// Two rounds of the joint refinement, on a window that the slowest line needs.
 fn settle(taps: &[&[f64]], lines: Lines, w: &Windows<'_>) -> Lines {
-    let cut = cut_windows(taps, &lines, w.rate_hz);
+    let cut = cut_windows(taps, &lines);
     polish(&cut, lines, &weights(w), 1).lines
 }
 
 /// Windows shortened to seven time constants of the slowest line.
-pub fn cut_windows<'a>(taps: &[&'a [f64]], lines: &Lines, _rate_hz: f64) -> Vec<&'a [f64]> {
+pub fn cut_windows<'a>(taps: &[&'a [f64]], lines: &Lines) -> Vec<&'a [f64]> {
     let slowest = lines
         .logs
         .iter()

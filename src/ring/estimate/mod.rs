@@ -151,7 +151,7 @@ fn solve_from(takes: &[&TapTake], contact_s: f64) -> Solved {
     };
     let found = search(&w);
     out.crowded = found.crowded;
-    let cut = cut_windows(&w.taps, &found.lines, rate_hz);
+    let cut = cut_windows(&w.taps, &found.lines);
     let weights = weights(&w);
     let polished = polish(&cut, found.lines, &weights, 3);
     let eps = room_misfit(&w, &polished.lines);

@@ -83,6 +83,7 @@ mod tests {
     use super::*;
 
     #[test]
+    #[allow(clippy::unwrap_used)]
     fn noiseless_poles_are_exact() {
         let z = [
             C64::from_polar(0.98, 0.31),
