@@ -107,6 +107,13 @@ impl NoiseDensity {
         self.variances[low] * (1.0 - share) + self.variances[high] * share
     }
 
+    /// Mean of [`NoiseDensity::at`] over a band in Hz, from 17 places.
+    pub fn mean(&self, from_hz: f64, to_hz: f64) -> f64 {
+        let places = 16;
+        let at = |k: i32| from_hz + (to_hz - from_hz) * f64::from(k) / f64::from(places);
+        (0..=places).map(|k| self.at(at(k))).sum::<f64>() / f64::from(places + 1)
+    }
+
     /// The density in squared units per Hz, one-sided, around a frequency in Hz.
     pub fn per_hz(&self, freq_hz: f64, rate: SampleRate) -> f64 {
         self.at(freq_hz) / (0.5 * rate.hz())

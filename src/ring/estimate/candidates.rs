@@ -2,8 +2,8 @@
 
 use realfft::RealFftPlanner;
 
-use super::noise::NoiseDensity;
 use super::zoom::C64;
+use crate::signal::noise_density::NoiseDensity;
 
 /// A guess of one mode.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -2,10 +2,10 @@
 //! the next; then each cluster again with a finer zoom, and a look at what is left.
 
 use super::candidates::{self, Candidate};
-use super::noise::NoiseDensity;
 use super::polish::{Lines, add_tone, polish};
 use super::refine::fit_band;
 use super::zoom::{C64, Zoom};
+use crate::signal::noise_density::NoiseDensity;
 
 /// Most lines that are fitted: more is not a wheel.
 pub const MOST_LINES: usize = 48;

@@ -8,7 +8,6 @@
 mod accept;
 mod candidates;
 mod lines;
-mod noise;
 mod polish;
 mod refine;
 mod subspace;
@@ -18,8 +17,7 @@ use realfft::RealFftPlanner;
 
 use crate::ring::mode::{Mode, RefusedLine};
 use crate::ring::take::TapTake;
-
-pub use noise::NoiseDensity;
+use crate::signal::noise_density::{FLOOR_VARIANCE, NoiseDensity};
 
 use accept::{Circumstances, misfit, refusals};
 use lines::{Windows, cut_windows, search, weights};
@@ -120,7 +118,7 @@ fn noise_of(take: &TapTake) -> NoiseDensity {
         let end = take.decay.end;
         take.clip.slice(end.saturating_sub(rate.samples(0.15)), end)
     };
-    NoiseDensity::new(own, rate.hz())
+    NoiseDensity::of(own, rate).unwrap_or_else(|| NoiseDensity::white(FLOOR_VARIANCE))
 }
 
 fn solve_from(takes: &[&TapTake], contact_s: f64) -> Solved {
