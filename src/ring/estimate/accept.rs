@@ -14,7 +14,8 @@ pub struct Circumstances<'a> {
     pub lines: &'a Lines,
     /// Amplitude of a steady tone at each line's frequency in the quiet part (per line).
     pub steady: &'a [f64],
-    /// Share of unexplained power, see [`misfit`].
+    /// Share of unexplained power, see [`misfit`]; 0 where the fit itself counted the echo, so
+    /// that each line has already been shown to be more than echo.
     pub eps: f64,
     /// Largest sample in the first 50 ms of any tap.
     pub largest: f64,

@@ -20,8 +20,8 @@ pub struct Candidate {
 const WINDOWS_S: [f64; 4] = [0.0213, 0.0853, 0.341, 1.365];
 
 /// Peaks of the taps' signals, summed in power, that stand over the noise, over their
-/// neighbours and over the local background. `skirts` gives the model power already fitted
-/// (per bin frequency and window in seconds), below 3e-4 of which a peak is its misfit.
+/// neighbours and over the local background. `skirts` gives the power (per bin frequency and
+/// window in seconds) below which a peak is only what fitted lines leave.
 pub fn find(
     taps: &[&[f64]],
     noise: &[NoiseDensity],
@@ -116,7 +116,7 @@ fn peaks_of(
                 && power[k] > power[k + 1]
                 && prominent(&power, k, limit)
                 && power[k] > over_background * background(&power, k)
-                && raw[k] > 3e-4 * skirts(k as f64 * bin_hz)
+                && raw[k] > skirts(k as f64 * bin_hz)
         })
         .map(|k| guess(taps, &power, k, bin_hz, rate_hz, len))
         .collect()

@@ -2,10 +2,12 @@
 //! the next; then each cluster again with a finer zoom, and a look at what is left.
 
 use super::candidates::{self, Candidate};
+use super::echo::{Disturbance, Echo};
 use super::polish::{Lines, add_tone, polish};
-use super::refine::fit_band;
-use super::zoom::{C64, Zoom};
+use super::refine::{Fit, empty_score, fit_band, needed_gain, refit};
+use super::zoom::{C64, Slope, Zoom};
 use crate::signal::noise_density::NoiseDensity;
+use crate::units::LN_1000;
 
 /// Most lines that are fitted: more is not a wheel.
 pub const MOST_LINES: usize = 48;
@@ -14,6 +16,10 @@ pub const MOST_LINES: usize = 48;
 pub struct Windows<'a> {
     /// Samples from the window's start on, per tap.
     pub taps: Vec<&'a [f64]>,
+    /// Samples from the strike to the window's start, per tap.
+    pub lead: Vec<usize>,
+    /// The strike itself, until the free decay begins, per tap.
+    pub strikes: Vec<&'a [f64]>,
     /// Noise per tap.
     pub noise: &'a [NoiseDensity],
     /// Sample rate in Hz.
@@ -28,6 +34,8 @@ pub struct Found {
     pub lines: Lines,
     /// True when there were more than [`MOST_LINES`].
     pub crowded: bool,
+    /// The room's echo, where the bands show one.
+    pub echo: Option<Echo>,
 }
 
 /// Runs the whole search.
@@ -35,13 +43,16 @@ pub fn search(w: &Windows<'_>) -> Found {
     let mut lines = Lines::none(w.taps.len());
     let mut left: Vec<Vec<f64>> = w.taps.iter().map(|x| x.to_vec()).collect();
     let mut crowded = false;
+    let mut echo = None;
     for pass in 0..3 {
         let views: Vec<&[f64]> = left.iter().map(Vec::as_slice).collect();
+        // What is that far below a fitted line's own skirts is its misfit or its echo.
+        let share = echo.map_or(3e-4, |e: Echo| (10.0 * e.share).clamp(3e-4, 0.5));
         let skirts = |f: f64| {
             if pass == 0 {
                 0.0
             } else {
-                skirt_power(&lines, w, f)
+                share * skirt_power(&lines, w, f)
             }
         };
         let candidates = candidates::find(&views, w.noise, w.rate_hz, w.band_hz, &skirts);
@@ -49,23 +60,145 @@ pub fn search(w: &Windows<'_>) -> Found {
             break;
         }
         let before = lines.logs.len();
-        for group in groups(&candidates) {
+        let groups = groups(&candidates);
+        if pass == 0 {
+            echo = echo_of(w, &groups);
+        }
+        for group in groups {
             if lines.logs.len() >= MOST_LINES {
                 crowded = true;
                 break;
             }
-            let new = fit_group(&left, w, &group, 0.1);
+            let new = fit_group(&left, w, &group, echo, &lines);
             take(&mut lines, &mut left, new);
         }
-        zoom_again(&mut lines, &mut left, w);
+        zoom_again(&mut lines, &mut left, w, echo);
         if lines.logs.len() == before {
             break;
         }
         drop_weak_copies(&mut lines);
-        lines = settle(&w.taps, lines, w);
+        if echo.is_none() {
+            lines = settle(&w.taps, lines, w);
+        }
         left = residuals(w, &lines);
     }
-    Found { lines, crowded }
+    Found {
+        lines,
+        crowded,
+        echo,
+    }
+}
+
+/// Shares of echo that are tried, in dB below the direct sound, and room decays in seconds.
+const SHARES_DB: [f64; 8] = [-42.0, -36.0, -30.0, -24.0, -18.0, -12.0, -6.0, 0.0];
+const ROOMS_S: [f64; 3] = [0.4, 0.2, 0.8];
+/// Bands that the echo is measured from.
+const ECHO_BANDS: usize = 5;
+
+/// The echo that makes the strongest bands of the loudest tap most likely; none when that is no
+/// echo at all. Every pole costs what it must gain, so that many poles do not pass for an echo
+/// nor an echo for many poles.
+fn echo_of(w: &Windows<'_>, groups: &[Group]) -> Option<Echo> {
+    let energy = |x: &[f64]| x.iter().map(|v| v * v).sum::<f64>();
+    let loudest =
+        (0..w.taps.len()).max_by(|a, b| energy(w.taps[*a]).total_cmp(&energy(w.taps[*b])))?;
+    let alone = Windows {
+        taps: vec![w.taps[loudest]],
+        lead: vec![w.lead[loudest]],
+        strikes: vec![w.strikes[loudest]],
+        noise: &w.noise[loudest..=loudest],
+        rate_hz: w.rate_hz,
+        band_hz: w.band_hz,
+    };
+    let left = [w.taps[loudest].to_vec()];
+    let bands: Vec<CutBand> = groups
+        .iter()
+        .take(ECHO_BANDS)
+        .map(|g| cut_band(&left, &alone, g, true))
+        .collect();
+    let none = Lines::none(1);
+    let score = |echo: Option<Echo>| -> f64 {
+        bands
+            .iter()
+            .map(|b| {
+                let around = b.disturbance(&alone, echo, &none);
+                match fit_band(&b.taps, &around, 6) {
+                    Some(f) => f.score + needed_gain(1) * f.logs.len() as f64,
+                    None => empty_score(&b.taps, &around),
+                }
+            })
+            .sum()
+    };
+    let tried = |share_db: f64, room_s: f64| Echo {
+        share: 10f64.powf(share_db / 10.0),
+        decay_per_s: LN_1000 / room_s,
+    };
+    let without = score(None);
+    let (mut best, mut best_score) = (None, without);
+    for share_db in SHARES_DB {
+        let echo = tried(share_db, ROOMS_S[0]);
+        let s = score(Some(echo));
+        if s < best_score {
+            (best, best_score) = (Some((share_db, echo)), s);
+        }
+    }
+    let (share_db, mut echo) = best?;
+    for room_s in &ROOMS_S[1..] {
+        let other = tried(share_db, *room_s);
+        let s = score(Some(other));
+        if s < best_score {
+            (echo, best_score) = (other, s);
+        }
+    }
+    for step_db in [-3.0, 3.0] {
+        let other = tried(share_db + step_db, LN_1000 / echo.decay_per_s);
+        let s = score(Some(other));
+        if s < best_score {
+            (echo, best_score) = (other, s);
+        }
+    }
+    // One tap shows one realisation of the echo: what is told from it is told with the upper
+    // side of its scatter, 3 dB.
+    (without - best_score > needed_gain(1)).then_some(Echo {
+        share: 2.0 * echo.share,
+        ..echo
+    })
+}
+
+/// Fits each cluster of lines once more, as many as there are, among the echo of all; returns
+/// the lines with the variance of the real and imaginary part of each pole per sample.
+pub fn settle_in_echo(w: &Windows<'_>, lines: &Lines, echo: Echo) -> (Lines, Vec<f64>) {
+    let mut now = lines.clone();
+    let mut variance = vec![f64::INFINITY; lines.logs.len()];
+    let mut left = residuals(w, &now);
+    for cluster in by_energy(clusters(lines, w.rate_hz), lines) {
+        add_back(&mut left, &now, &cluster);
+        let group = group_of(&now, &cluster, w.rate_hz);
+        let band = cut_band(&left, w, &group, true);
+        let others: Vec<usize> = (0..now.logs.len())
+            .filter(|k| !cluster.contains(k))
+            .collect();
+        let around = band.disturbance(w, Some(echo), &select(&now, &others));
+        let start = band.as_fit(&now, &cluster);
+        if let Some(fit) = refit(&band.taps, &around, &start) {
+            let new = band.as_lines(w, &fit);
+            for (place, k) in cluster.iter().enumerate() {
+                variance[*k] = fit.variance[place] / (band.zoom.step * band.zoom.step) as f64;
+                if new.logs[place].re < 0.0 {
+                    now.logs[*k] = new.logs[place];
+                    for (t, a) in now.amplitudes.iter_mut().enumerate() {
+                        a[*k] = new.amplitudes[t][place];
+                    }
+                }
+            }
+        }
+        for (t, x) in left.iter_mut().enumerate() {
+            for k in &cluster {
+                add_tone(x, now.logs[*k], -now.amplitudes[t][*k]);
+            }
+        }
+    }
+    (now, variance)
 }
 
 fn residuals(w: &Windows<'_>, lines: &Lines) -> Vec<Vec<f64>> {
@@ -127,8 +260,10 @@ struct Group {
 }
 
 impl Group {
-    fn band_rate_hz(&self) -> f64 {
-        (30.0 * self.decay_per_s).max(150.0)
+    /// Rate of its band: the cost among echo goes with a high power of the samples.
+    fn band_rate_hz(&self, in_echo: bool) -> f64 {
+        let per_decay = if in_echo { 20.0 } else { 30.0 };
+        (per_decay * self.decay_per_s).max(150.0)
     }
 }
 
@@ -165,19 +300,34 @@ fn step_for(rate_hz: f64, band_rate_hz: f64) -> usize {
     step
 }
 
-/// Fits the poles of one group in its own band. `margin` is how far beyond the group, in
-/// shares of the band's rate, a pole may lie.
-fn fit_group(left: &[Vec<f64>], w: &Windows<'_>, group: &Group, margin: f64) -> Lines {
+/// The signals of the taps in one band.
+struct CutBand {
+    zoom: Zoom,
+    taps: Vec<Vec<C64>>,
+    noise: f64,
+}
+
+/// Most band samples of a fit; among echo fewer, since the cost grows with their cube there
+/// and the echo leaves nothing to learn from the late ones.
+const MOST_SAMPLES: usize = 420;
+const MOST_IN_ECHO: usize = 96;
+
+fn cut_band(left: &[Vec<f64>], w: &Windows<'_>, group: &Group, in_echo: bool) -> CutBand {
     let taps = left.len();
     let span = group.high_hz - group.low_hz;
-    let mut step = step_for(w.rate_hz, group.band_rate_hz().max(5.0 * span));
+    let mut step = step_for(w.rate_hz, group.band_rate_hz(in_echo).max(5.0 * span));
     let shortest = left.iter().map(Vec::len).min().unwrap_or(0);
     // At least 48 samples must come out of the band.
     while step > 4 && shortest < step * (48 + 14) {
         step /= 2;
     }
-    let zoom = Zoom::new(0.5 * (group.low_hz + group.high_hz), w.rate_hz, step);
-    let raw: Vec<Vec<C64>> = left.iter().map(|x| zoom.apply(x, 420)).collect();
+    let (most, slope) = if in_echo {
+        (MOST_IN_ECHO, Slope::Early)
+    } else {
+        (MOST_SAMPLES, Slope::Steep)
+    };
+    let zoom = Zoom::new(0.5 * (group.low_hz + group.high_hz), w.rate_hz, step, slope);
+    let raw: Vec<Vec<C64>> = left.iter().map(|x| zoom.apply(x, most)).collect();
     let noise: f64 = w
         .noise
         .iter()
@@ -185,30 +335,152 @@ fn fit_group(left: &[Vec<f64>], w: &Windows<'_>, group: &Group, margin: f64) -> 
         .sum::<f64>()
         / taps as f64
         * zoom.noise_gain;
-    let bands = trimmed(raw, noise);
-    let count: usize = bands.iter().map(Vec::len).sum();
-    let mean = bands.iter().flatten().map(|v| v.norm_sqr()).sum::<f64>() / count.max(1) as f64;
-    let most = if step == 4 { 12 } else { 8 };
-    let Some(fit) = fit_band(&bands, noise + 1e-6 * mean, most) else {
-        return Lines::none(taps);
-    };
-    let band_rate = w.rate_hz / step as f64;
-    let mut out = Lines::none(taps);
-    for (k, s) in fit.logs.iter().enumerate() {
-        let log = s / step as f64 + C64::new(0.0, zoom.centre);
-        let freq_hz = log.im * w.rate_hz / std::f64::consts::TAU;
-        let inside = freq_hz > group.low_hz - margin * band_rate
-            && freq_hz < group.high_hz + margin * band_rate
-            && freq_hz > 0.5 * w.band_hz.0;
-        let gain = zoom.gain(log) * 0.5;
-        if inside && s.re < 0.0 && s.re > -1.4 && gain.norm() > 0.05 {
+    let taps = trimmed(raw, noise);
+    let count: usize = taps.iter().map(Vec::len).sum();
+    let mean = taps.iter().flatten().map(|v| v.norm_sqr()).sum::<f64>() / count.max(1) as f64;
+    CutBand {
+        zoom,
+        taps,
+        noise: noise + 1e-6 * mean,
+    }
+}
+
+impl CutBand {
+    /// A line's pole and gain in the band.
+    fn seen(&self, log: C64) -> (C64, C64) {
+        let step = self.zoom.step as f64;
+        let centred = log - C64::new(0.0, self.zoom.centre);
+        (centred * step, self.zoom.gain(log) * 0.5)
+    }
+
+    /// What disturbs a fit in the band: noise, and the echo of its own lines and of `others`.
+    fn disturbance(&self, w: &Windows<'_>, echo: Option<Echo>, others: &Lines) -> Disturbance {
+        let step = self.zoom.step;
+        let lead = w.lead.iter().max().copied().unwrap_or(0) / step;
+        let len = self.taps.iter().map(Vec::len).max().unwrap_or(0);
+        let silent = || vec![C64::new(0.0, 0.0); lead + len];
+        let mut sounding: Vec<Vec<C64>> = self.taps.iter().map(|_| silent()).collect();
+        if echo.is_some() {
+            for (k, log) in others.logs.iter().enumerate() {
+                let (s, gain) = self.seen(*log);
+                if gain.norm() < 1e-4 {
+                    continue;
+                }
+                let back = (lead as f64).min(2.0 / -s.re.min(-1e-9)) as usize;
+                let z = s.exp();
+                for (x, a) in sounding.iter_mut().zip(&others.amplitudes) {
+                    let mut v = a[k] * gain * (-s * back as f64).exp();
+                    for out in &mut x[lead - back..] {
+                        *out += v;
+                        v *= z;
+                    }
+                }
+            }
+        }
+        Disturbance {
+            noise: self.noise,
+            echo: echo.map(|e| Echo {
+                share: e.share,
+                decay_per_s: e.decay_per_s * step as f64 / w.rate_hz,
+            }),
+            others: sounding,
+            lead,
+            strikes: w
+                .strikes
+                .iter()
+                .map(|x| self.strike_energy(x, echo.is_some()))
+                .collect(),
+        }
+    }
+
+    /// Energy that the strike `x` has in the band: its energy density at the centre and a
+    /// quarter of the band's rate on either side, in the units of squared band samples.
+    fn strike_energy(&self, x: &[f64], wanted: bool) -> f64 {
+        if !wanted {
+            return 0.0;
+        }
+        let quarter = 0.25 * std::f64::consts::TAU / self.zoom.step as f64;
+        let density = |omega: f64| -> f64 {
+            let turn = C64::from_polar(1.0, -omega);
+            let (mut v, mut sum) = (C64::new(1.0, 0.0), C64::new(0.0, 0.0));
+            for s in x {
+                sum += v * *s;
+                v *= turn;
+            }
+            sum.norm_sqr()
+        };
+        let centre = self.zoom.centre;
+        let mean = (density(centre) + density(centre - quarter) + density(centre + quarter)) / 3.0;
+        mean * self.zoom.noise_gain / self.zoom.step as f64
+    }
+
+    /// Lines `which` as poles of the band.
+    fn as_fit(&self, lines: &Lines, which: &[usize]) -> Fit {
+        let seen: Vec<(C64, C64)> = which.iter().map(|k| self.seen(lines.logs[*k])).collect();
+        Fit {
+            logs: seen.iter().map(|(s, _)| *s).collect(),
+            amplitudes: lines
+                .amplitudes
+                .iter()
+                .map(|a| {
+                    which
+                        .iter()
+                        .zip(&seen)
+                        .map(|(k, (_, g))| a[*k] * g)
+                        .collect()
+                })
+                .collect(),
+            cost: 0.0,
+            score: 0.0,
+            variance: Vec::new(),
+        }
+    }
+
+    /// Poles of the band as lines.
+    fn as_lines(&self, w: &Windows<'_>, fit: &Fit) -> Lines {
+        let mut out = Lines::none(w.taps.len());
+        for (k, s) in fit.logs.iter().enumerate() {
+            let log = s / self.zoom.step as f64 + C64::new(0.0, self.zoom.centre);
+            let gain = self.zoom.gain(log) * 0.5;
             out.logs.push(log);
             for (t, c) in out.amplitudes.iter_mut().enumerate() {
                 c.push(fit.amplitudes[t][k] / gain);
             }
         }
+        out
     }
-    out
+}
+
+/// Fits the poles of one group in its own band; `others` are the lines already subtracted. A
+/// pole may lie a tenth of the band's rate beyond the group.
+fn fit_group(
+    left: &[Vec<f64>],
+    w: &Windows<'_>,
+    group: &Group,
+    echo: Option<Echo>,
+    others: &Lines,
+) -> Lines {
+    let band = cut_band(left, w, group, echo.is_some());
+    let most = if band.zoom.step == 4 { 12 } else { 8 };
+    let around = band.disturbance(w, echo, others);
+    let Some(fit) = fit_band(&band.taps, &around, most) else {
+        return Lines::none(left.len());
+    };
+    let reach_hz = 0.1 * w.rate_hz / band.zoom.step as f64;
+    let all = band.as_lines(w, &fit);
+    let keep: Vec<usize> = (0..all.logs.len())
+        .filter(|k| {
+            let log = all.logs[*k];
+            let freq_hz = log.im * w.rate_hz / std::f64::consts::TAU;
+            freq_hz > group.low_hz - reach_hz
+                && freq_hz < group.high_hz + reach_hz
+                && freq_hz > 0.5 * w.band_hz.0
+                && fit.logs[*k].re < 0.0
+                && fit.logs[*k].re > -1.4
+                && (band.zoom.gain(log) * 0.5).norm() > 0.05
+        })
+        .collect();
+    select(&all, &keep)
 }
 
 /// Cuts the band signals, all at the same place, where their smoothed energy has fallen to 1.6
@@ -255,9 +527,46 @@ fn take(lines: &mut Lines, left: &mut [Vec<f64>], new: Lines) {
 
 /// Adds each cluster of lines back and fits it alone with a finer zoom: where close pairs come
 /// apart.
-fn zoom_again(lines: &mut Lines, left: &mut [Vec<f64>], w: &Windows<'_>) {
-    let hz = w.rate_hz / std::f64::consts::TAU;
-    let mut clusters = clusters(lines, w.rate_hz);
+fn zoom_again(lines: &mut Lines, left: &mut [Vec<f64>], w: &Windows<'_>, echo: Option<Echo>) {
+    let mut rest = lines.clone();
+    let mut out = Lines::none(left.len());
+    let clusters = by_energy(clusters(lines, w.rate_hz), lines);
+    for (place, cluster) in clusters.iter().enumerate() {
+        add_back(left, lines, cluster);
+        let group = group_of(lines, cluster, w.rate_hz);
+        if echo.is_some() {
+            // All the others: the clusters to come as they were, those done as they are now.
+            let to_come: Vec<usize> = clusters[place + 1..].concat();
+            rest = joined(select(lines, &to_come), &out);
+        }
+        let mut again = fit_group(left, w, &group, echo, &rest);
+        if again.logs.is_empty() {
+            // The finer look shows nothing better: keep what was there.
+            again = select(lines, cluster);
+        }
+        take(&mut out, left, again);
+    }
+    *lines = out;
+}
+
+fn joined(mut a: Lines, b: &Lines) -> Lines {
+    a.logs.extend(&b.logs);
+    for (x, y) in a.amplitudes.iter_mut().zip(&b.amplitudes) {
+        x.extend(y);
+    }
+    a
+}
+
+fn add_back(left: &mut [Vec<f64>], lines: &Lines, cluster: &[usize]) {
+    for (t, x) in left.iter_mut().enumerate() {
+        for k in cluster {
+            add_tone(x, lines.logs[*k], lines.amplitudes[t][*k]);
+        }
+    }
+}
+
+/// The clusters, strongest first.
+fn by_energy(mut clusters: Vec<Vec<usize>>, lines: &Lines) -> Vec<Vec<usize>> {
     let energy = |c: &Vec<usize>| -> f64 {
         c.iter()
             .map(|k| {
@@ -271,36 +580,21 @@ fn zoom_again(lines: &mut Lines, left: &mut [Vec<f64>], w: &Windows<'_>) {
             .sum()
     };
     clusters.sort_by(|a, b| energy(b).total_cmp(&energy(a)));
-    let mut out = Lines::none(left.len());
-    for cluster in clusters {
-        for (t, x) in left.iter_mut().enumerate() {
-            for k in &cluster {
-                add_tone(x, lines.logs[*k], lines.amplitudes[t][*k]);
-            }
-        }
-        let freq = |k: &usize| lines.logs[*k].im * hz;
-        let group = Group {
-            low_hz: cluster.iter().map(freq).fold(f64::INFINITY, f64::min),
-            high_hz: cluster.iter().map(freq).fold(0.0, f64::max),
-            decay_per_s: cluster
-                .iter()
-                .map(|k| -lines.logs[*k].re * w.rate_hz)
-                .fold(0.5, f64::max),
-            strength: 0.0,
-        };
-        let mut again = fit_group(left, w, &group, 0.1);
-        if again.logs.is_empty() {
-            // The finer look shows nothing better: keep what was there.
-            for k in &cluster {
-                again.logs.push(lines.logs[*k]);
-                for (t, c) in again.amplitudes.iter_mut().enumerate() {
-                    c.push(lines.amplitudes[t][*k]);
-                }
-            }
-        }
-        take(&mut out, left, again);
+    clusters
+}
+
+fn group_of(lines: &Lines, cluster: &[usize], rate_hz: f64) -> Group {
+    let hz = rate_hz / std::f64::consts::TAU;
+    let freq = |k: &usize| lines.logs[*k].im * hz;
+    Group {
+        low_hz: cluster.iter().map(freq).fold(f64::INFINITY, f64::min),
+        high_hz: cluster.iter().map(freq).fold(0.0, f64::max),
+        decay_per_s: cluster
+            .iter()
+            .map(|k| -lines.logs[*k].re * rate_hz)
+            .fold(0.5, f64::max),
+        strength: 0.0,
     }
-    *lines = out;
 }
 
 fn clusters(lines: &Lines, rate_hz: f64) -> Vec<Vec<usize>> {

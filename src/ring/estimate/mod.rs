@@ -7,6 +7,7 @@
 
 mod accept;
 mod candidates;
+mod echo;
 mod lines;
 mod polish;
 mod refine;
@@ -19,8 +20,10 @@ use crate::ring::mode::{Mode, RefusedLine};
 use crate::ring::take::TapTake;
 use crate::signal::noise_density::{FLOOR_VARIANCE, NoiseDensity};
 
+pub use echo::Echo;
+
 use accept::{Circumstances, misfit, refusals};
-use lines::{Windows, cut_windows, search, weights};
+use lines::{Windows, cut_windows, search, settle_in_echo, weights};
 use polish::{Lines, polish};
 use zoom::C64;
 
@@ -31,6 +34,9 @@ pub const LOWEST_HZ: f64 = 200.0;
 /// Highest frequency that is taken for a mode, in Hz (or 0.45 of the sample rate).
 pub const HIGHEST_HZ: f64 = 16_000.0;
 
+/// A contact is over after that many seconds.
+const STRIKE_S: f64 = 0.003;
+
 /// What [`solve`] found.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Solved {
@@ -40,6 +46,8 @@ pub struct Solved {
     pub refused: Vec<RefusedLine>,
     /// Share of the strong lines' power that damped tones do not explain.
     pub room_misfit: f64,
+    /// The room's echo, where the taps show one.
+    pub echo: Option<Echo>,
     /// True when the search was stopped at too many lines.
     pub crowded: bool,
     /// Per tap: share of the energy from 5 to 105 ms that the accepted modes explain.
@@ -127,6 +135,7 @@ fn solve_from(takes: &[&TapTake], contact_s: f64) -> Solved {
         modes: Vec::new(),
         refused: Vec::new(),
         room_misfit: 0.0,
+        echo: None,
         crowded: false,
         ring_fractions: vec![None; takes.len()],
         ring_times_s: vec![None; takes.len()],
@@ -143,17 +152,34 @@ fn solve_from(takes: &[&TapTake], contact_s: f64) -> Solved {
     let noise: Vec<NoiseDensity> = usable.iter().map(|w| noise_of(w.take)).collect();
     let w = Windows {
         taps: usable.iter().map(|w| w.samples).collect(),
+        lead: usable.iter().map(|w| w.start - w.take.strike).collect(),
+        strikes: usable
+            .iter()
+            .map(|w| {
+                let end = (w.take.strike + w.take.clip.rate().samples(STRIKE_S)).min(w.start);
+                w.take.clip.slice(w.take.strike, end)
+            })
+            .collect(),
         noise: &noise,
         rate_hz,
         band_hz: (LOWEST_HZ * 0.5, HIGHEST_HZ.min(0.45 * rate_hz)),
     };
     let found = search(&w);
     out.crowded = found.crowded;
+    out.echo = found.echo;
     let cut = cut_windows(&w.taps, &found.lines);
-    let weights = weights(&w);
-    let polished = polish(&cut, found.lines, &weights, 3);
-    let eps = room_misfit(&w, &polished.lines);
-    let modes = to_modes(&usable, &w, &polished, &weights, eps, &cut);
+    let settled = match found.echo {
+        None => in_noise(&w, &cut, found.lines),
+        Some(echo) => {
+            let (lines, variance) = settle_in_echo(&w, &found.lines, echo);
+            let variance = variance.into_iter().map(|v| (v, v)).collect();
+            Settled { lines, variance }
+        }
+    };
+    let eps = room_misfit(&w, &settled.lines);
+    // Among echo the fit itself counts what the room does.
+    let unmodelled = if found.echo.is_some() { 0.0 } else { eps };
+    let modes = to_modes(&usable, &w, &settled, unmodelled, &cut);
     let steady: Vec<f64> = modes
         .iter()
         .map(|m| steady_amplitude(&usable, m.freq_hz))
@@ -161,15 +187,15 @@ fn solve_from(takes: &[&TapTake], contact_s: f64) -> Solved {
     let largest = usable.iter().map(largest_early).fold(0.0, f64::max);
     let why = refusals(&Circumstances {
         modes: &modes,
-        lines: &polished.lines,
+        lines: &settled.lines,
         steady: &steady,
-        eps,
+        eps: unmodelled,
         largest,
         band_hz: (LOWEST_HZ, w.band_hz.1),
     });
     out.room_misfit = eps;
     let accepted: Vec<bool> = why.iter().map(Option::is_none).collect();
-    per_tap(&mut out, &usable, &w, &polished.lines, &accepted, &modes);
+    per_tap(&mut out, &usable, &w, &settled.lines, &accepted, &modes);
     for (mode, why) in modes.into_iter().zip(why) {
         match why {
             None => out.modes.push(mode),
@@ -215,28 +241,52 @@ fn steady_amplitude(usable: &[Window<'_>], freq_hz: f64) -> f64 {
         .min(1e9)
 }
 
+/// Lines with the variance of the real and imaginary part of each pole per sample.
+struct Settled {
+    lines: Lines,
+    variance: Vec<(f64, f64)>,
+}
+
+/// All lines together on the raw samples, when noise is all that disturbs them.
+fn in_noise(w: &Windows<'_>, cut: &[&[f64]], lines: Lines) -> Settled {
+    let weights = weights(w);
+    let polished = polish(cut, lines, &weights, 3);
+    let reference: f64 = weights.len() as f64 / weights.iter().sum::<f64>();
+    let variance = polished
+        .lines
+        .logs
+        .iter()
+        .zip(polished.variance)
+        .map(|(s, (re, im))| {
+            let freq_hz = s.im.abs() * w.rate_hz / std::f64::consts::TAU;
+            let local = w.noise.iter().map(|n| n.at(freq_hz)).sum::<f64>() / w.noise.len() as f64;
+            // The Fisher matrix is weighted with 1/S of each tap; what counts is S at the line.
+            (re * local / reference, im * local / reference)
+        })
+        .collect();
+    Settled {
+        lines: polished.lines,
+        variance,
+    }
+}
+
 fn to_modes(
     usable: &[Window<'_>],
     w: &Windows<'_>,
-    polished: &polish::Polished,
-    weights: &[f64],
+    settled: &Settled,
     eps: f64,
     cut: &[&[f64]],
 ) -> Vec<Mode> {
     let rate_hz = w.rate_hz;
-    let reference: f64 = weights.len() as f64 / weights.iter().sum::<f64>();
-    let lines = &polished.lines;
+    let lines = &settled.lines;
     (0..lines.logs.len())
         .map(|k| {
             let s = lines.logs[k] * rate_hz;
             let decay = (-s.re).max(1e-6);
             let freq_hz = s.im.abs() / std::f64::consts::TAU;
-            let local = w.noise.iter().map(|n| n.at(freq_hz)).sum::<f64>() / w.noise.len() as f64;
-            // The Fisher matrix is weighted with 1/S of each tap; what counts is S at the line.
-            let correction = local / reference;
             let room = eps.sqrt() * decay;
-            let decay_std = (polished.variance[k].0 * correction).sqrt() * rate_hz;
-            let omega_std = (polished.variance[k].1 * correction).sqrt() * rate_hz;
+            let decay_std = settled.variance[k].0.sqrt() * rate_hz;
+            let omega_std = settled.variance[k].1.sqrt() * rate_hz;
             let at_start: Vec<C64> = lines.amplitudes.iter().map(|a| a[k]).collect();
             let energy_ratio: f64 = at_start
                 .iter()

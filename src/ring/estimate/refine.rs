@@ -4,6 +4,7 @@
 
 use nalgebra::{DMatrix, DVector};
 
+use super::echo::{Disturbance, Whitener};
 use super::subspace::Subspace;
 use super::zoom::C64;
 
@@ -14,20 +15,34 @@ pub struct Fit {
     pub logs: Vec<C64>,
     /// Amplitudes at the band's first sample: `[tap][pole]`.
     pub amplitudes: Vec<Vec<C64>>,
-    /// Sum of squared residuals over all taps.
+    /// Sum of squared white residuals over all taps; 1 per sample when all is explained.
     pub cost: f64,
+    /// `cost` plus the logarithm of the covariance's determinant: twice the negative
+    /// log-likelihood of complex data, but for a constant.
+    pub score: f64,
+    /// Variance of the real and of the imaginary part of each of `logs`.
+    pub variance: Vec<f64>,
+}
+
+/// What one more pole must gain in squared standard deviations, over `taps` taps.
+pub fn needed_gain(taps: usize) -> f64 {
+    16.0 + 3.0 * (taps as f64 - 1.0)
 }
 
 /// Fits as many poles as the data support: an order is taken when it lowers the cost by
-/// more than `16 + 3 (T - 1)` noise variances, the search ends after two orders that do not.
-pub fn fit_band(taps: &[Vec<C64>], noise_variance: f64, most: usize) -> Option<Fit> {
+/// more than [`needed_gain`], the search ends after two orders that do not. What noise and the
+/// echo of the poles so far would leave is no reason for another pole.
+pub fn fit_band(taps: &[Vec<C64>], around: &Disturbance, most: usize) -> Option<Fit> {
     let subspace = Subspace::new(taps, most)?;
+    let need = needed_gain(taps.len());
+    let mut white = whiteners(taps, around, None);
     let mut best = Fit {
         logs: Vec::new(),
         amplitudes: vec![Vec::new(); taps.len()],
-        cost: energy(taps),
+        cost: energy(taps, &white),
+        score: f64::INFINITY,
+        variance: Vec::new(),
     };
-    let need = 16.0 + 3.0 * (taps.len() as f64 - 1.0);
     let mut last = best.clone();
     let mut failures = 0;
     for order in 1..=subspace.most() {
@@ -44,26 +59,90 @@ pub fn fit_band(taps: &[Vec<C64>], noise_variance: f64, most: usize) -> Option<F
         let fitted = tries
             .into_iter()
             .filter(|logs| logs.iter().all(|s| s.re.is_finite() && s.im.is_finite()))
-            .filter_map(|logs| descend(taps, logs))
+            .filter_map(|logs| descend(taps, &white, logs))
             .min_by(|a, b| a.cost.total_cmp(&b.cost));
         let Some(fitted) = fitted else { break };
         let orders = (fitted.logs.len() - best.logs.len()).max(1) as f64;
-        if best.cost - fitted.cost > need * orders * noise_variance {
-            best = fitted.clone();
+        if best.cost - fitted.cost > need * orders {
+            best = fitted;
             failures = 0;
+            if around.echo.is_some() {
+                white = whiteners(taps, around, Some(&best));
+                if let Some(again) = descend(taps, &white, best.logs.clone()) {
+                    best = again;
+                }
+            }
+            last = best.clone();
         } else {
+            last = fitted;
             failures += 1;
             if failures == 2 {
                 break;
             }
         }
-        last = fitted;
     }
-    (!best.logs.is_empty()).then_some(best)
+    if best.logs.is_empty() {
+        return None;
+    }
+    Some(stated(taps, &white, best))
 }
 
-fn energy(taps: &[Vec<C64>]) -> f64 {
-    taps.iter().flatten().map(|v| v.norm_sqr()).sum()
+/// Fits the given poles, as many as there are, and states their spread.
+pub fn refit(taps: &[Vec<C64>], around: &Disturbance, start: &Fit) -> Option<Fit> {
+    let mut fit = start.clone();
+    for _ in 0..2 {
+        let white = whiteners(taps, around, Some(&fit));
+        fit = stated(taps, &white, descend(taps, &white, fit.logs.clone())?);
+        if around.echo.is_none() {
+            break;
+        }
+    }
+    Some(fit)
+}
+
+/// What noise and echo alone make of a band without any line: see [`Fit::score`].
+pub fn empty_score(taps: &[Vec<C64>], around: &Disturbance) -> f64 {
+    let white = whiteners(taps, around, None);
+    energy(taps, &white) + log_det(taps, &white)
+}
+
+fn stated(taps: &[Vec<C64>], white: &[Whitener], mut fit: Fit) -> Fit {
+    fit.score = fit.cost + log_det(taps, white);
+    let inverse = linearise(taps, white, &fit.logs).and_then(|l| l.curvature.try_inverse());
+    fit.variance = (0..fit.logs.len())
+        .map(|k| match &inverse {
+            // Circular noise: each part of the pole has half of its variance.
+            Some(m) if m[(k, k)].re > 0.0 => 0.5 * m[(k, k)].re,
+            _ => f64::INFINITY,
+        })
+        .collect();
+    fit
+}
+
+fn whiteners(taps: &[Vec<C64>], around: &Disturbance, fit: Option<&Fit>) -> Vec<Whitener> {
+    taps.iter()
+        .enumerate()
+        .map(|(t, y)| match fit {
+            Some(f) => around.whitener(t, y.len(), &f.logs, &f.amplitudes[t]),
+            None => around.whitener(t, y.len(), &[], &[]),
+        })
+        .collect()
+}
+
+fn log_det(taps: &[Vec<C64>], white: &[Whitener]) -> f64 {
+    let each = taps.iter().zip(white);
+    each.map(|(y, w)| w.log_det(y.len())).sum()
+}
+
+fn energy(taps: &[Vec<C64>], white: &[Whitener]) -> f64 {
+    taps.iter()
+        .zip(white)
+        .map(|(y, w)| w.apply(column(y)).norm_squared())
+        .sum()
+}
+
+fn column(y: &[C64]) -> DMatrix<C64> {
+    DMatrix::from_column_slice(y.len(), 1, y)
 }
 
 fn bounded(s: C64) -> C64 {
@@ -102,17 +181,16 @@ struct Linear {
     gradient: DVector<C64>,
 }
 
-fn linearise(taps: &[Vec<C64>], logs: &[C64], with_step: bool) -> Option<Linear> {
+fn linearise(taps: &[Vec<C64>], white: &[Whitener], logs: &[C64]) -> Option<Linear> {
     let order = logs.len();
     let longest = taps.iter().map(Vec::len).max()?;
-    let mut basis = DMatrix::<C64>::zeros(longest, order);
-    let mut slopes = DMatrix::<C64>::zeros(longest, order);
+    let mut basis = DMatrix::<C64>::zeros(longest, 2 * order);
     for (k, s) in logs.iter().enumerate() {
         let z = s.exp();
         let mut v = C64::new(1.0, 0.0);
         for m in 0..longest {
             basis[(m, k)] = v;
-            slopes[(m, k)] = v * m as f64;
+            basis[(m, order + k)] = v * m as f64;
             v *= z;
         }
     }
@@ -122,38 +200,40 @@ fn linearise(taps: &[Vec<C64>], logs: &[C64], with_step: bool) -> Option<Linear>
         curvature: DMatrix::zeros(order, order),
         gradient: DVector::zeros(order),
     };
-    for y in taps {
+    for (y, w) in taps.iter().zip(white) {
         let len = y.len();
         if len <= order {
             return None;
         }
-        let qr = basis.rows(0, len).into_owned().qr();
+        let white_basis = w.apply(basis.rows(0, len).into_owned());
+        let data = w.apply(column(y)).column(0).into_owned();
+        let qr = white_basis.columns(0, order).into_owned().qr();
         let q = qr.q();
-        let data = DVector::from_column_slice(y);
         let projected = q.adjoint() * &data;
         let left = &data - &q * &projected;
         let c = qr.r().solve_upper_triangular(&projected)?;
         out.cost += left.norm_squared();
-        if with_step {
-            let mut j = slopes.rows(0, len).into_owned();
-            for (k, mut column) in j.column_iter_mut().enumerate() {
-                column *= c[k];
-            }
-            let inside = q.adjoint() * &j;
-            j -= &q * inside;
-            out.curvature += j.adjoint() * &j;
-            out.gradient += j.adjoint() * &left;
+        let mut j = white_basis.columns(order, order).into_owned();
+        for (k, mut column) in j.column_iter_mut().enumerate() {
+            column *= c[k];
         }
+        let inside = q.adjoint() * &j;
+        j -= &q * inside;
+        out.curvature += j.adjoint() * &j;
+        out.gradient += j.adjoint() * &left;
         out.amplitudes.push(c.iter().copied().collect());
     }
     out.cost.is_finite().then_some(out)
 }
 
+/// Steps of a descent: it converges in less than ten where it converges at all.
+const MOST_STEPS: usize = 16;
+
 /// Levenberg-damped descent on the poles; None when the first linear solve fails.
-fn descend(taps: &[Vec<C64>], mut logs: Vec<C64>) -> Option<Fit> {
-    let mut now = linearise(taps, &logs, true)?;
+fn descend(taps: &[Vec<C64>], white: &[Whitener], mut logs: Vec<C64>) -> Option<Fit> {
+    let mut now = linearise(taps, white, &logs)?;
     let mut damping = 1e-3;
-    for _ in 0..30 {
+    for _ in 0..MOST_STEPS {
         let mut curvature = now.curvature.clone();
         for k in 0..logs.len() {
             let d = curvature[(k, k)].re;
@@ -172,16 +252,16 @@ fn descend(taps: &[Vec<C64>], mut logs: Vec<C64>) -> Option<Fit> {
             .zip(step.iter())
             .map(|(s, d)| bounded(s + d * scale))
             .collect();
-        match linearise(taps, &tried, true) {
+        match linearise(taps, white, &tried) {
             Some(next) if next.cost <= now.cost => {
                 let gain = now.cost - next.cost;
                 logs = tried;
-                let small = gain <= 1e-9 * next.cost;
                 now = next;
-                damping = (damping * 0.2).max(1e-9);
-                if small && longest < 1e-5 {
+                // In white units: a hundredth of a standard deviation of one figure.
+                if gain < 1e-4 && damping <= 1e-3 {
                     break;
                 }
+                damping = (damping * 0.2).max(1e-9);
             }
             _ => {
                 damping *= 6.0;
@@ -195,5 +275,7 @@ fn descend(taps: &[Vec<C64>], mut logs: Vec<C64>) -> Option<Fit> {
         logs,
         amplitudes: now.amplitudes,
         cost: now.cost,
+        score: f64::INFINITY,
+        variance: Vec::new(),
     })
 }

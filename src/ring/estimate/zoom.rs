@@ -21,10 +21,19 @@ pub struct Zoom {
     pub noise_gain: f64,
 }
 
+/// Which low-pass cuts the band out.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Slope {
+    /// 80 dB in the stop band, over 14 steps: for a band whose neighbours are strong.
+    Steep,
+    /// 50 dB over 8 steps: it starts earlier, where an echo has not built up yet.
+    Early,
+}
+
 impl Zoom {
     /// A band around `centre_hz` with about `rate_hz / step` complex samples per second.
-    pub fn new(centre_hz: f64, rate_hz: f64, step: usize) -> Self {
-        let taps = low_pass(step);
+    pub fn new(centre_hz: f64, rate_hz: f64, step: usize, slope: Slope) -> Self {
+        let taps = low_pass(step, slope);
         let noise_gain = taps.iter().map(|h| h * h).sum();
         Self {
             centre: std::f64::consts::TAU * centre_hz / rate_hz,
@@ -77,11 +86,15 @@ impl Zoom {
 }
 
 /// Kaiser-windowed low-pass for a decimation by `step`: pass to 0.32, stop from 0.68 of the
-/// decimated rate, 80 dB; unit gain at zero.
-fn low_pass(step: usize) -> Vec<f64> {
-    let len = 14 * step;
+/// decimated rate; unit gain at zero.
+fn low_pass(step: usize, slope: Slope) -> Vec<f64> {
+    // Kaiser's rules: 0.1102 (80 - 8.7), and 0.5842 (50 - 21)^0.4 + 0.07886 (50 - 21).
+    let (steps, beta) = match slope {
+        Slope::Steep => (14, 7.857),
+        Slope::Early => (8, 4.534),
+    };
+    let len = steps * step;
     let cut = 0.5 / step as f64; // cycles per input sample, middle of the transition
-    let beta = 7.857; // Kaiser's rule for 80 dB: 0.1102 (80 - 8.7)
     let mid = (len as f64 - 1.0) / 2.0;
     let mut h: Vec<f64> = (0..len)
         .map(|n| {
@@ -124,7 +137,7 @@ mod tests {
         let rate = 48_000.0;
         let p = C64::new(-30.0 / rate, std::f64::consts::TAU * 2010.0 / rate);
         let x: Vec<f64> = (0..40_000).map(|n| (p * n as f64).exp().re).collect();
-        let zoom = Zoom::new(2000.0, rate, 64);
+        let zoom = Zoom::new(2000.0, rate, 64, Slope::Steep);
         let y = zoom.apply(&x, 400);
         let z = ((p - C64::new(0.0, zoom.centre)) * 64.0).exp();
         let g = zoom.gain(p) * 0.5;

@@ -1,0 +1,278 @@
+//! What a room does to the modes: made-up wheels in made-up rooms, held against their truth.
+//!
+//! `cargo bench --bench rooms [-- QUICK]`; the table stands in `docs/method.md`.
+#![allow(clippy::unwrap_used, clippy::print_stdout)]
+
+use std::time::Instant;
+
+use fourtap::ring::estimate::{Solved, solve};
+use fourtap::ring::listen::Listener;
+use fourtap::ring::plate::Material;
+use fourtap::ring::synth::{
+    BondLoss, Imperfection, MadeTake, Noise, Room, Scene, Source, WheelModel, turned_under_mic,
+};
+use fourtap::ring::take::TapTake;
+use fourtap::units::SampleRate;
+
+/// Sizes in m that no fixture has, and the stiffness and density drawn for them.
+const SIZES_M: [[f64; 3]; 4] = [
+    [0.150, 0.020, 0.020],
+    [0.178, 0.025, 0.032],
+    [0.250, 0.025, 0.0508],
+    [0.125, 0.013, 0.020],
+];
+
+fn wheel(loss: BondLoss, seed: u64) -> WheelModel {
+    let material = Material {
+        youngs_pa: 30e9 + 4e9 * (seed % 6) as f64,
+        density_kg_m3: 2100.0 + 50.0 * (seed % 5) as f64,
+        poisson: 0.2,
+    };
+    WheelModel::sound(
+        SIZES_M[(seed % 4) as usize],
+        material,
+        loss,
+        Imperfection::usual(9000 + seed),
+    )
+}
+
+fn made(loss: BondLoss, room: Option<Room>, seed: u64) -> MadeTake {
+    let spots: Vec<f64> = [-45.0f64, 45.0, -90.0, 0.0]
+        .iter()
+        .map(|d| d.to_radians())
+        .collect();
+    let strikes = turned_under_mic(&spots, 0.3 + 0.1 * (seed % 7) as f64);
+    Scene {
+        spacing_s: 1.2,
+        tail_s: 1.2,
+        room,
+        noise: vec![
+            Noise::White { rms_db: -80.0 },
+            Noise::Pink { rms_db: -74.0 },
+        ],
+        seed: 500 + seed,
+        ..Scene::plain(
+            SampleRate::new(48_000).unwrap(),
+            Source::Wheel(wheel(loss, seed)),
+            strikes,
+        )
+    }
+    .play()
+    .unwrap()
+}
+
+fn takes(made: &MadeTake) -> Vec<TapTake> {
+    let mut listener = Listener::new(made.clip.rate());
+    let mut out = listener.push(made.clip.samples(), 0);
+    out.extend(listener.finish().0);
+    out
+}
+
+#[derive(Default)]
+struct Score {
+    decay: Vec<f64>,
+    freq: Vec<f64>,
+    z: Vec<f64>,
+    invented: usize,
+    missed: usize,
+    strong: usize,
+    crowded: usize,
+    solves: usize,
+    lines: usize,
+    fractions: Vec<f64>,
+    eps: Vec<f64>,
+    seconds: f64,
+}
+
+impl Score {
+    fn add(&mut self, made: &MadeTake, solved: &Solved, taps: &[usize], seconds: f64) {
+        self.solves += 1;
+        self.seconds += seconds;
+        self.lines += solved.modes.len() + solved.refused.len();
+        self.crowded += usize::from(solved.crowded);
+        self.eps.push(solved.room_misfit);
+        self.fractions
+            .extend(solved.ring_fractions.iter().flatten());
+        let energy = |m: &fourtap::ring::synth::TrueMode| -> f64 {
+            taps.iter().map(|t| m.amplitudes[*t].powi(2)).sum::<f64>() / m.decay_per_s
+        };
+        let reach = |d: f64| 0.75 * d / std::f64::consts::PI;
+        for m in &solved.modes {
+            let near = made
+                .truth
+                .iter()
+                .filter(|t| {
+                    (t.freq_hz - m.freq_hz).abs() < reach(t.decay_per_s.max(m.decay_per_s)).max(0.5)
+                })
+                .max_by(|a, b| {
+                    let w = |t: &fourtap::ring::synth::TrueMode| {
+                        energy(t) / (1.0 + ((t.freq_hz - m.freq_hz) / reach(t.decay_per_s)).powi(2))
+                    };
+                    w(a).total_cmp(&w(b))
+                });
+            match near {
+                Some(t) => {
+                    self.decay
+                        .push(100.0 * (m.decay_per_s / t.decay_per_s - 1.0).abs());
+                    self.freq.push(1e6 * (m.freq_hz / t.freq_hz - 1.0).abs());
+                    self.z
+                        .push((m.decay_per_s - t.decay_per_s) / m.decay_std_per_s);
+                }
+                None => self.invented += 1,
+            }
+        }
+        // Missed: within 25 dB of the strongest and no accepted mode within two half-power widths.
+        let top = made.truth.iter().map(&energy).fold(0.0, f64::max);
+        for t in made
+            .truth
+            .iter()
+            .filter(|t| energy(t) > top / 316.0 && t.freq_hz > 250.0)
+        {
+            self.strong += 1;
+            let found = solved.modes.iter().any(|m| {
+                (m.freq_hz - t.freq_hz).abs()
+                    < (2.0 * t.decay_per_s / std::f64::consts::PI).max(2.0)
+            });
+            self.missed += usize::from(!found);
+        }
+    }
+
+    fn print(&mut self, name: &str) {
+        let q = |v: &mut Vec<f64>, p: f64| -> f64 {
+            if v.is_empty() {
+                return f64::NAN;
+            }
+            v.sort_by(f64::total_cmp);
+            v[((v.len() - 1) as f64 * p) as usize]
+        };
+        let mut z: Vec<f64> = self.z.iter().map(|z| z.abs()).collect();
+        println!(
+            "{name:34} decay {:5.1} ({:5.1}) %  freq {:6.1} ({:6.0}) ppm |z| {:4.1} ({:4.1})  invented {:4.1}  missed {:3}/{:3}  lines {:4.1} crowded {:2}/{:2}  R {:.2} min {:.2}  eps {:.1e}  {:.2} s",
+            q(&mut self.decay, 0.5),
+            q(&mut self.decay, 0.9),
+            q(&mut self.freq, 0.5),
+            q(&mut self.freq, 0.9),
+            q(&mut z, 0.5),
+            q(&mut z, 0.9),
+            self.invented as f64 / self.solves.max(1) as f64,
+            self.missed,
+            self.strong,
+            self.lines as f64 / self.solves.max(1) as f64,
+            self.crowded,
+            self.solves,
+            q(&mut self.fractions, 0.5),
+            q(&mut self.fractions, 0.0),
+            q(&mut self.eps, 0.5),
+            self.seconds / self.solves.max(1) as f64,
+        );
+    }
+}
+
+/// Prints every line beside the nearest true tone.
+fn show(made: &MadeTake, solved: &Solved) {
+    println!(
+        "echo {:?} eps {:.1e} R {:?}",
+        solved.echo, solved.room_misfit, solved.ring_fractions
+    );
+    let all = solved
+        .modes
+        .iter()
+        .map(|m| (m, ""))
+        .chain(solved.refused.iter().map(|r| (&r.line, r.why.name())));
+    for (m, why) in all {
+        let near = made.truth.iter().min_by(|a, b| {
+            (a.freq_hz - m.freq_hz)
+                .abs()
+                .total_cmp(&(b.freq_hz - m.freq_hz).abs())
+        });
+        if let Some(t) = near {
+            println!(
+                "  {:9.2} ± {:6.3} Hz  delta {:6.2} ± {:5.2}  {:5.1} dB {why:8} true {:9.2} Hz {:6.2}  {:?}",
+                m.freq_hz,
+                m.freq_std_hz,
+                m.decay_per_s,
+                m.decay_std_per_s,
+                m.energy_db,
+                t.freq_hz,
+                t.decay_per_s,
+                t.amplitudes
+                    .iter()
+                    .map(|a| (1e4 * a).round())
+                    .collect::<Vec<_>>()
+            );
+        }
+    }
+    for t in &made.truth {
+        println!(
+            "      true {:9.2} Hz {:6.2}  {:?}",
+            t.freq_hz,
+            t.decay_per_s,
+            t.amplitudes
+                .iter()
+                .map(|a| (1e4 * a).round())
+                .collect::<Vec<_>>()
+        );
+    }
+}
+
+fn main() {
+    let arguments: Vec<String> = std::env::args().collect();
+    let number = |name: &str, or: u64| -> u64 {
+        arguments
+            .iter()
+            .find_map(|a| a.strip_prefix(name).and_then(|v| v.parse().ok()))
+            .unwrap_or(or)
+    };
+    let wheels = number("wheels=", 8);
+    let from = number("from=", 0);
+    let middling = BondLoss {
+        q_at_1khz: 150.0,
+        ..BondLoss::SILICATE
+    };
+    let only: Option<&str> = arguments.iter().find_map(|a| a.strip_prefix("bond="));
+    for (bond, loss) in [
+        ("vitrified", BondLoss::VITRIFIED),
+        ("middling", middling),
+        ("resinoid", BondLoss::RESINOID),
+    ] {
+        if only.is_some_and(|o| o != bond) {
+            continue;
+        }
+        for (t60_s, over_db) in [
+            (0.0, 0.0),
+            (0.4, 24.0),
+            (0.4, 12.0),
+            (0.8, 12.0),
+            (0.4, 3.0),
+        ] {
+            let mut one = Score::default();
+            let mut four = Score::default();
+            for seed in from..from + wheels {
+                let room = (t60_s > 0.0).then_some(Room {
+                    t60_s,
+                    treble_share: 0.6,
+                    direct_over_tail_db: over_db,
+                    seed: 70 + seed,
+                });
+                let made = made(loss, room, seed);
+                let takes = takes(&made);
+                if takes.len() != 4 {
+                    println!("{bond} {t60_s} {over_db} seed {seed}: {} taps", takes.len());
+                    continue;
+                }
+                let t0 = Instant::now();
+                let solved = solve(&[&takes[1]]);
+                one.add(&made, &solved, &[1], t0.elapsed().as_secs_f64());
+                let t0 = Instant::now();
+                let views: Vec<&TapTake> = takes.iter().collect();
+                let solved = solve(&views);
+                if arguments.iter().any(|a| a == "show") {
+                    show(&made, &solved);
+                }
+                four.add(&made, &solved, &[0, 1, 2, 3], t0.elapsed().as_secs_f64());
+            }
+            one.print(&format!("{bond} {t60_s} s {over_db} dB one"));
+            four.print(&format!("{bond} {t60_s} s {over_db} dB four"));
+        }
+    }
+}
