@@ -272,13 +272,32 @@ fn decay_band(band: &BandDecay) -> DecayBand<'_> {
         fit: match band.ring_time_s {
             Ok(ring_time_s) => Ok(DecayFit {
                 fitted_s: band.fitted_s,
-                fitted_db: band.fitted_db,
+                fitted_db: line_db(band, ring_time_s),
                 ring_time_s,
                 ring_time_std_s: None,
             }),
             Err(_) => Err(band_record(band).why_none.unwrap_or_default()),
         },
     }
+}
+
+/// Levels of the fitted line at the ends of its range: a line of least squares goes through the
+/// mean of its points, and falls by 60 dB in a ring time.
+fn line_db(band: &BandDecay, ring_time_s: f64) -> (f64, f64) {
+    let (from, to) = band.fitted_s;
+    let points: Vec<&(f64, f64)> = band
+        .curve
+        .iter()
+        .filter(|p| p.0 >= from && p.0 <= to)
+        .collect();
+    let n = points.len() as f64;
+    if points.len() < 2 {
+        return band.fitted_db;
+    }
+    let mean_s = points.iter().map(|p| p.0).sum::<f64>() / n;
+    let mean_db = points.iter().map(|p| p.1).sum::<f64>() / n;
+    let at = |time_s: f64| mean_db - 60.0 / ring_time_s * (time_s - mean_s);
+    (at(from), at(to))
 }
 
 fn over_time(struck: &Struck, subject: &str) -> Result<String, PictureError> {

@@ -145,7 +145,7 @@ mod tests {
         let done = AtomicUsize::new(0);
         let mut got = 0;
         in_order(
-            &vec![(); 10_000],
+            &[(); 10_000],
             |_, ()| done.fetch_add(1, Ordering::SeqCst),
             |k, _| {
                 got = k;
