@@ -3,7 +3,7 @@
 use std::path::Path;
 use std::process::{Command, Output, Stdio};
 
-const MONDAY: &str = "fixtures/taps/hl1-shop-noise.wav";
+const RINGS: &str = "fixtures/taps/hl1-shop-noise.wav";
 const DEAD: &str = "fixtures/taps/hl3-dead.wav";
 const TURNS: &str = "fixtures/taps/hl4-quarter-turns";
 
@@ -59,30 +59,27 @@ fn write_taps(path: &Path, taps: usize) {
 
 #[test]
 fn the_worst_outcome_is_the_exit_code_and_a_dead_wheel_is_never_hidden() {
-    assert_eq!(code(&fourtap(&["read", "--json", MONDAY])), 12);
-    let again = fourtap(&["read", "--heard", "ring,unsure,ring,ring", MONDAY]);
+    let again = fourtap(&["read", "--heard", "ring,unsure,ring,ring", RINGS]);
     assert_eq!(code(&again), 11);
-    let thud = fourtap(&["read", "--heard", "ring,thud,ring,ring", MONDAY]);
-    assert_eq!(code(&thud), 10);
-    assert_eq!(code(&fourtap(&["read", MONDAY, "gone.wav"])), 3);
-    let both = fourtap(&["read", "--json", MONDAY, DEAD, "gone.wav"]);
+    assert_eq!(code(&fourtap(&["read", RINGS])), 12);
+    let both = fourtap(&["read", "--json", RINGS, DEAD, "gone.wav"]);
     assert_eq!(code(&both), 10);
     assert!(err(&both).contains("gone.wav"));
-    let outcomes: Vec<_> = lines(&both)
+    let names: Vec<_> = lines(&both)
         .iter()
         .map(|l| l["files"][0]["name"].as_str().unwrap().to_owned())
         .collect();
-    assert_eq!(outcomes, [MONDAY, DEAD], "in the order of the arguments");
+    assert_eq!(names, [RINGS, DEAD], "in the order of the arguments");
 }
 
 #[test]
 fn wrong_use_is_told_apart_from_bad_input() {
     for wrong in [
         &["read"][..],
-        &["read", "--together", "--apart", MONDAY],
-        &["read", "--heard", "bang", MONDAY],
+        &["read", "--together", "--apart", RINGS],
+        &["read", "--heard", "bang", RINGS],
         &["read", "-", "-"],
-        &["read", "--wheels", "t.csv", MONDAY],
+        &["read", "--wheels", "t.csv", RINGS],
         &["nonsense"],
         &[
             "wheel",
@@ -125,18 +122,20 @@ fn a_folder_of_one_file_per_tap_is_one_sounding_unless_said_otherwise() {
         .collect();
     assert_eq!(spots, [0.0, 90.0, 180.0, 270.0]);
     assert!(err(&out).contains("taken as one sounding") && err(&out).contains("--apart"));
-    let apart = fourtap(&["read", "--json", "--apart", TURNS]);
-    assert_eq!(lines(&apart).len(), 4);
+    let dir = tempfile::tempdir().unwrap();
+    let (a, b) = (dir.path().join("a.wav"), dir.path().join("b.wav"));
+    write_taps(&a, 1);
+    write_taps(&b, 1);
+    let apart = fourtap(&["read", "--json", "--apart", dir.path().to_str().unwrap()]);
+    assert_eq!(lines(&apart).len(), 2);
     assert!(!err(&apart).contains("--together"), "{}", err(&apart));
     // Given one by one they are not joined, but it is said how.
-    let single = fourtap(&[
-        "read",
-        "--json",
-        &format!("{TURNS}/tap-1.wav"),
-        &format!("{TURNS}/tap-2.wav"),
-    ]);
+    let (a, b) = (a.to_str().unwrap(), b.to_str().unwrap());
+    let single = fourtap(&["read", "--json", a, b]);
     assert_eq!(lines(&single).len(), 2);
     assert!(err(&single).contains("--together"), "{}", err(&single));
+    let joined = fourtap(&["read", "--json", "--together", a, b]);
+    assert_eq!(lines(&joined).len(), 1);
 }
 
 #[test]
@@ -196,6 +195,11 @@ fn a_table_says_which_file_belongs_to_which_wheel() {
     assert!(taps[0]["file"].as_str().unwrap().ends_with("c.wav"));
     assert!(soundings[1]["taps"][0]["spot_deg"].is_null());
 
+    // An input that cannot be read stands before an outcome that is not dead.
+    let one = dir.path().join("a.wav");
+    let missing = fourtap(&["read", one.to_str().unwrap(), "gone.wav"]);
+    assert_eq!(code(&missing), 3);
+    assert!(!missing.stdout.is_empty());
     // The same spot four times is no turn plan, however it rings.
     let same = read("file;wheel;spot_deg\na.wav;W;0\nb.wav;W;2\nc.wav;W;0\nd.wav;W;358\n");
     assert_eq!(code(&same), 11, "{}", err(&same));
@@ -237,14 +241,14 @@ fn a_table_says_which_file_belongs_to_which_wheel() {
 fn a_list_of_files_is_read_in_its_order() {
     let dir = tempfile::tempdir().unwrap();
     let list = dir.path().join("list");
-    std::fs::write(&list, format!("{DEAD}\r\n\n{MONDAY}\n")).unwrap();
+    std::fs::write(&list, format!("{DEAD}\r\n\n{RINGS}\n")).unwrap();
     let out = fourtap(&["read", "--json", "--files-from", list.to_str().unwrap()]);
     assert_eq!(code(&out), 10, "{}", err(&out));
     let names: Vec<_> = lines(&out)
         .iter()
         .map(|l| l["files"][0]["name"].clone())
         .collect();
-    assert_eq!(names, [DEAD, MONDAY]);
+    assert_eq!(names, [DEAD, RINGS]);
     let empty = fourtap(&["read", "--files-from", "-"]);
     assert_eq!(code(&empty), 3);
     assert!(err(&empty).contains("names no file"));
@@ -293,7 +297,7 @@ fn pictures_are_drawn_and_no_two_soundings_share_a_file() {
     let svg = std::fs::read_to_string(pictures.join("wheel-2-waveform.svg")).unwrap();
     assert!(svg.starts_with("<svg") && svg.contains("wheel.wav"));
     // A folder that cannot be made.
-    let blocked = fourtap(&["read", "--pictures", "Cargo.toml/x", MONDAY]);
+    let blocked = fourtap(&["read", "--pictures", "Cargo.toml/x", RINGS]);
     assert_eq!(code(&blocked), 3);
     assert!(err(&blocked).contains("--pictures"));
 }

@@ -249,6 +249,8 @@ impl Reader<'_> {
             let remedy = "write what the ear heard of each file of the sounding, or of none";
             return Err(self.error(Some(row.line), Some("heard"), what, remedy));
         }
+        // As it was written first, before the rows are put in order.
+        let (wheel, session) = (rows[0].wheel.clone(), rows[0].session.clone());
         let turned = |r: &Row| r.spot_deg.map(|d| d.rem_euclid(360.0));
         if rows.iter().all(|r| r.spot_deg.is_some()) {
             rows.sort_by(|a, b| {
@@ -258,8 +260,8 @@ impl Reader<'_> {
             });
         }
         Ok(TableSounding {
-            wheel: rows[0].wheel.clone(),
-            session: rows[0].session.clone(),
+            wheel,
+            session,
             spots_deg: rows.iter().map(turned).collect(),
             heard: rows.iter().flat_map(|r| r.heard.clone()).collect(),
             inputs: rows.into_iter().map(|r| Input::Path(r.path)).collect(),
