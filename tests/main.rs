@@ -3,6 +3,7 @@
 
 mod audio_formats;
 mod broken;
+mod commands;
 mod listening;
 mod modes;
 mod pictures;

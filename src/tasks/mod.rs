@@ -1,6 +1,10 @@
 //! What a person came to do, one file each. The faces (command line, page) hand settings
 //! in and get events and results back; they open no file, device or store themselves.
 
+pub mod draw_sounding;
+pub mod in_order;
 pub mod keep_wheels;
 pub mod make_demo;
+pub mod name_soundings;
 pub mod read_soundings;
+pub mod wheels_table;

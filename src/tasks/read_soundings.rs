@@ -1,7 +1,5 @@
 //! Reads recordings into soundings.
 
-use std::path::PathBuf;
-
 use crate::audio::{AudioError, Input, Recording, Source};
 use crate::reading::outcome::outcome_alone;
 use crate::reading::rule::judge_alone;
@@ -14,10 +12,11 @@ use crate::record::sounding::{
 use crate::ring::estimate::solve;
 use crate::ring::listen::{Listened, Listener, NoTaps, is_stray};
 use crate::ring::measure::measure;
-use crate::ring::mode::Mode;
+use crate::ring::mode::{Mode, RefusedLine};
 use crate::ring::take::TapTake;
 use crate::ring::tap::{NoDecay, Tap};
 use crate::signal::clip::Clip;
+use crate::signal::overview::Overview;
 
 /// Version of the method, raised whenever the same sound may read differently.
 pub const METHOD: &str = "1";
@@ -33,6 +32,9 @@ pub struct ReadSettings {
     pub turn_plan: TurnPlan,
     /// What the ear heard, tap by tap; empty when it was not asked.
     pub heard: Vec<Heard>,
+    /// Spot of the one tap of each recording in degrees from the wheel's mark, where known;
+    /// empty to take the spots of the turn plan.
+    pub spots_deg: Vec<Option<f64>>,
 }
 
 /// A sounding that was read.
@@ -45,13 +47,35 @@ pub struct ReadSounding {
 }
 
 /// A tap with what it came from.
-struct Struck {
-    file: String,
+#[derive(Debug)]
+pub struct Struck {
+    /// Name of its recording.
+    pub file: String,
     /// The take as it was cut; only the first [`MOST_JOINT`] of a sounding keep their sound.
-    take: TapTake,
-    tap: Tap,
-    judgement: Judgement,
+    pub take: TapTake,
+    /// What was measured.
+    pub tap: Tap,
+    /// How it was judged.
+    pub judgement: Judgement,
 }
+
+/// What was seen on the way to a sounding, for pictures.
+#[derive(Debug, Clone, Copy)]
+pub struct Seen<'a> {
+    /// The sounding.
+    pub record: &'a SoundingRecord,
+    /// Its taps, as many as `record.taps`.
+    pub struck: &'a [Struck],
+    /// The modes of all taps solved together.
+    pub modes: &'a [Mode],
+    /// The lines that were fitted with them and not accepted.
+    pub refused: &'a [RefusedLine],
+    /// A picture of each of `record.files`.
+    pub overviews: &'a [Overview],
+}
+
+/// Spots closer than this are one: a quarter of the smallest turn of a plan (45 degrees).
+const SAME_SPOT_DEG: f64 = 11.25;
 
 /// Reads the recordings of one sounding, in the order of their taps.
 ///
@@ -61,27 +85,51 @@ pub fn read_sounding(
     inputs: &[Input],
     settings: &ReadSettings,
 ) -> Result<ReadSounding, AudioError> {
-    let mut files = Vec::new();
+    read_and_show(inputs, settings, &mut |_| {})
+}
+
+/// As [`read_sounding`], and shows what was seen before it is dropped.
+///
+/// # Errors
+/// As [`read_sounding`].
+pub fn read_and_show(
+    inputs: &[Input],
+    settings: &ReadSettings,
+    show: &mut dyn FnMut(&Seen<'_>),
+) -> Result<ReadSounding, AudioError> {
+    let (mut files, mut overviews) = (Vec::new(), Vec::new());
     let mut warnings = Vec::new();
     let mut struck: Vec<Struck> = Vec::new();
     for input in inputs {
         let recording = Recording::open(input)?;
-        files.push(listen(&recording, &mut struck, &mut warnings)?);
+        let (file, overview) = listen(&recording, &mut struck, &mut warnings)?;
+        files.push(file);
+        overviews.push(overview);
     }
     let views: Vec<&TapTake> = struck
         .iter()
         .map(|s| &s.take)
         .filter(|take| !take.clip.is_empty())
         .collect();
-    let modes = if views.is_empty() {
-        Vec::new()
+    let (modes, refused) = if views.is_empty() {
+        (Vec::new(), Vec::new())
     } else {
-        solve(&views).modes
+        let solved = solve(&views);
+        (solved.modes, solved.refused)
     };
-    Ok(judged(files, warnings, &struck, &modes, settings))
+    let read = judged(files, warnings, &struck, &modes, settings);
+    show(&Seen {
+        record: &read.record,
+        struck: &struck,
+        modes: &modes,
+        refused: &refused,
+        overviews: &overviews,
+    });
+    Ok(read)
 }
 
-/// Adds the taps of one recording to `struck`; returns how it is described in the record.
+/// Adds the taps of one recording to `struck`; returns how it is described in the record, and
+/// a picture of it.
 ///
 /// Each tap is measured as soon as it is complete, so that a long recording needs no more
 /// memory than a short one.
@@ -89,7 +137,7 @@ fn listen(
     recording: &Recording,
     struck: &mut Vec<Struck>,
     warnings: &mut Vec<String>,
-) -> Result<FileRecord, AudioError> {
+) -> Result<(FileRecord, Overview), AudioError> {
     let name = &recording.name;
     warnings.extend(recording.damage.iter().map(|d| format!("{name}: {d}")));
     let channel = best_channel(recording, warnings)?;
@@ -128,7 +176,7 @@ fn listen(
     if struck.len() == first {
         warnings.push(format!("{name}: {}", why_none(&listened)));
     }
-    Ok(FileRecord {
+    let file = FileRecord {
         name: name.clone(),
         blake3: recording.blake3.clone(),
         kind: recording.kind.clone(),
@@ -137,11 +185,15 @@ fn listen(
         channels: recording.channels,
         channel: channel + 1,
         length_s: listened.frames as f64 / recording.rate.hz(),
-    })
+    };
+    Ok((file, listened.overview))
 }
 
 /// The channel to read, counted from 0; a choice among several is told.
-fn best_channel(recording: &Recording, warnings: &mut Vec<String>) -> Result<u32, AudioError> {
+pub(super) fn best_channel(
+    recording: &Recording,
+    warnings: &mut Vec<String>,
+) -> Result<u32, AudioError> {
     if recording.channels < 2 {
         return Ok(0);
     }
@@ -188,7 +240,7 @@ fn drop_strays(struck: &mut Vec<Struck>, first: usize, warnings: &mut Vec<String
 }
 
 /// A take without its samples.
-fn bare(take: &TapTake) -> TapTake {
+pub(super) fn bare(take: &TapTake) -> TapTake {
     TapTake {
         clip: Clip::new(Vec::new(), take.clip.rate()),
         time_s: take.time_s,
@@ -240,11 +292,20 @@ fn judged(
             summary = "the ear's words and the taps do not match in number".to_owned();
         }
     }
-    let full = struck.len() == spots.len();
+    let places = if settings.spots_deg.is_empty() {
+        let full = struck.len() == spots.len();
+        (0..struck.len()).map(|k| full.then(|| spots[k])).collect()
+    } else {
+        given_spots(&files, struck, &settings.spots_deg, &mut warnings)
+    };
+    if struck_twice(&places) && outcome > Outcome::SoundItAgain {
+        outcome = Outcome::SoundItAgain;
+        summary = "a spot was struck twice, so that another was left out".to_owned();
+    }
     let taps = struck
         .iter()
         .enumerate()
-        .map(|(k, s)| tap_record(s, full.then(|| spots[k]), heard.get(k).copied().flatten()))
+        .map(|(k, s)| tap_record(s, places[k], heard.get(k).copied().flatten()))
         .collect();
     let record = SoundingRecord {
         format: FORMAT.to_owned(),
@@ -267,6 +328,42 @@ fn judged(
         },
     };
     ReadSounding { record, outcome }
+}
+
+/// The spot of each tap from those of the recordings: of one that holds a single tap.
+fn given_spots(
+    files: &[FileRecord],
+    struck: &[Struck],
+    of_files: &[Option<f64>],
+    warnings: &mut Vec<String>,
+) -> Vec<Option<f64>> {
+    let mut places = vec![None; struck.len()];
+    for (file, spot) in files.iter().zip(of_files) {
+        let in_file: Vec<usize> = (0..struck.len())
+            .filter(|k| struck[*k].file == file.name)
+            .collect();
+        match in_file.as_slice() {
+            [] => {}
+            [one] => places[*one] = *spot,
+            many if spot.is_some() => warnings.push(format!(
+                "{}: its spot is not used, as it holds {} taps",
+                file.name,
+                many.len()
+            )),
+            _ => {}
+        }
+    }
+    places
+}
+
+fn struck_twice(places: &[Option<f64>]) -> bool {
+    let known: Vec<f64> = places.iter().copied().flatten().collect();
+    known.iter().enumerate().any(|(k, a)| {
+        known[k + 1..].iter().any(|b| {
+            let turn = (a - b).rem_euclid(360.0);
+            turn.min(360.0 - turn) < SAME_SPOT_DEG
+        })
+    })
 }
 
 fn tap_record(s: &Struck, spot_deg: Option<f64>, heard: Option<Heard>) -> TapRecord {
@@ -301,7 +398,7 @@ fn tap_record(s: &Struck, spot_deg: Option<f64>, heard: Option<Heard>) -> TapRec
     }
 }
 
-fn band_record(b: &crate::ring::tap::BandDecay) -> BandRecord {
+pub(super) fn band_record(b: &crate::ring::tap::BandDecay) -> BandRecord {
     BandRecord {
         from_hz: b.band_hz.0,
         to_hz: b.band_hz.1,
@@ -353,42 +450,4 @@ fn evidence_record(e: &crate::reading::Evidence) -> EvidenceRecord {
         against: e.against.clone(),
         speaks_for: e.speaks_for.map(|r| r.words().to_owned()),
     }
-}
-
-/// The soundings that a list of paths names.
-#[derive(Debug)]
-pub struct NamedSoundings {
-    /// The recordings of each sounding.
-    pub soundings: Vec<Vec<Input>>,
-    /// Files in the folders that do not look like recordings.
-    pub passed_over: Vec<PathBuf>,
-}
-
-/// Each file is one sounding, a folder each of its recordings, `-` standard input; `together`
-/// makes all of them one.
-///
-/// # Errors
-/// [`AudioError`] when a folder cannot be read or holds no recording.
-pub fn soundings_in(paths: &[PathBuf], together: bool) -> Result<NamedSoundings, AudioError> {
-    let (mut inputs, mut passed_over) = (Vec::new(), Vec::new());
-    for path in paths {
-        if path.as_os_str() == "-" {
-            inputs.push(Input::StandardInput);
-        } else if path.is_dir() {
-            let (found, other) = crate::audio::recordings_in(path)?;
-            inputs.extend(found.into_iter().map(Input::Path));
-            passed_over.extend(other);
-        } else {
-            inputs.push(Input::Path(path.clone()));
-        }
-    }
-    let soundings = if together {
-        vec![inputs]
-    } else {
-        inputs.into_iter().map(|i| vec![i]).collect()
-    };
-    Ok(NamedSoundings {
-        soundings,
-        passed_over,
-    })
 }

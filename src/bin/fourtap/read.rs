@@ -1,87 +1,288 @@
 //! `fourtap read`.
 
-use std::io::{IsTerminal, Write};
+use std::fs::File;
+use std::io::{BufReader, IsTerminal, Write};
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
+use std::time::{Duration, Instant};
 
-use fourtap::reading::Heard;
+use fourtap::audio::{AudioError, Input};
 use fourtap::reading::turn_plan::TurnPlan;
+use fourtap::reading::{Heard, Outcome};
 use fourtap::report::text::{TextStyle, sounding_text};
-use fourtap::tasks::read_soundings::{ReadSettings, read_sounding, soundings_in};
+use fourtap::tasks::draw_sounding::{DrawError, apart_names, draw_sounding, make_folder};
+use fourtap::tasks::in_order::in_order;
+use fourtap::tasks::name_soundings::{Grouping, paths_of_list, short_name, soundings_in};
+use fourtap::tasks::read_soundings::{ReadSettings, ReadSounding, read_and_show};
+use fourtap::tasks::wheels_table::read_table;
 
 use crate::args::{Plan, Read, Word};
 use crate::exit;
 
+/// A run that takes longer than this shows how far it is.
+const SILENT_FOR: Duration = Duration::from_secs(2);
+
+/// A sounding to be read.
+struct Job {
+    inputs: Vec<Input>,
+    settings: ReadSettings,
+    /// Name of its pictures, unlike any other of this run.
+    name: String,
+}
+
+/// What became of one.
+struct Done {
+    read: Result<ReadSounding, AudioError>,
+    drawn: Result<(), DrawError>,
+}
+
 /// Runs it: the worst outcome of all soundings is the exit code.
 pub fn run(args: &Read) -> ExitCode {
-    let settings = ReadSettings {
-        wheel: args.wheel.clone(),
-        turn_plan: match args.turn_plan {
-            Plan::Rule => TurnPlan::Rule,
-            Plan::Quarter => TurnPlan::Quarter,
-            Plan::Spread => TurnPlan::Spread,
-        },
-        heard: args
-            .heard
-            .iter()
-            .map(|w| match w {
-                Word::Ring => Heard::Ring,
-                Word::Thud => Heard::Thud,
-                Word::Unsure => Heard::Unsure,
-            })
-            .collect(),
-    };
-    let named = match soundings_in(&args.files, args.together) {
-        Ok(s) => s,
-        Err(error) => {
-            complain(&error.to_string());
-            return ExitCode::from(exit::INPUT);
+    let mut jobs = match jobs(args) {
+        Ok(jobs) => jobs,
+        Err((words, code)) => {
+            complain(&words);
+            return ExitCode::from(code);
         }
     };
+    if let Some(Err(error)) = args.pictures.as_deref().map(make_folder) {
+        complain(&error.to_string());
+        return ExitCode::from(exit::INPUT);
+    }
+    let names: Vec<String> = jobs.iter().map(|j| j.name.clone()).collect();
+    for (job, own) in jobs.iter_mut().zip(apart_names(&names)) {
+        job.name = own;
+    }
+    let mut tally = Tally::default();
+    let mut progress = Progress::new(jobs.len());
+    in_order(
+        &jobs,
+        |_, job| work(job, args.pictures.as_deref()),
+        |k, done| {
+            progress.clear();
+            let heard = tell(done, args.json, &mut tally);
+            progress.show(k + 1);
+            heard
+        },
+    );
+    progress.clear();
+    if args.wheels.is_none() && !args.apart && tally.one_tap_each() {
+        complain(
+            "each recording holds at most one tap: if they are taps of one wheel, add --together \
+             (or --apart to say that they are not)",
+        );
+    }
+    tally.code()
+}
+
+/// What is to be read; else what is wrong and the exit code.
+fn jobs(args: &Read) -> Result<Vec<Job>, (String, u8)> {
+    let turn_plan = match args.turn_plan {
+        Plan::Rule => TurnPlan::Rule,
+        Plan::Quarter => TurnPlan::Quarter,
+        Plan::Spread => TurnPlan::Spread,
+    };
+    if let Some(table) = &args.wheels {
+        let rows = read_table(table).map_err(|e| (e.to_string(), exit::INPUT))?;
+        let job = |row: fourtap::tasks::wheels_table::TableSounding| Job {
+            name: format!("{} {}", row.wheel, row.session).trim().to_owned(),
+            inputs: row.inputs,
+            settings: ReadSettings {
+                wheel: Some(row.wheel),
+                turn_plan,
+                heard: row.heard,
+                spots_deg: row.spots_deg,
+            },
+        };
+        return Ok(rows.into_iter().map(job).collect());
+    }
+    let unreadable = |e: AudioError| (e.to_string(), exit::INPUT);
+    let mut paths = args.files.clone();
+    if let Some(list) = &args.files_from {
+        paths.extend(listed(list).map_err(unreadable)?);
+    }
+    if paths.iter().filter(|p| p.as_os_str() == "-").count()
+        + usize::from(args.files_from.as_deref() == Some(Path::new("-")))
+        > 1
+    {
+        let words = "standard input (-) can be read once only: name it once";
+        return Err((words.to_owned(), exit::USE));
+    }
+    let grouping = match (args.together, args.apart) {
+        (true, _) => Grouping::Together,
+        (_, true) => Grouping::Apart,
+        _ => Grouping::ByFolder,
+    };
+    let named = soundings_in(&paths, grouping).map_err(unreadable)?;
     for path in &named.passed_over {
         complain(&format!(
             "{}: passed over, its name is not that of a recording",
             path.display()
         ));
     }
-    let (mut worst, mut failed) = (None, false);
-    for inputs in &named.soundings {
-        match read_sounding(inputs, &settings) {
-            Ok(read) => {
-                worst = Some(worst.map_or(read.outcome, |w| read.outcome.min(w)));
-                if args.json {
-                    match serde_json::to_string(&read.record) {
-                        Ok(line) => say(&line),
-                        Err(error) => complain(&error.to_string()),
-                    }
-                } else {
-                    let colour =
-                        std::io::stdout().is_terminal() && std::env::var_os("NO_COLOR").is_none();
-                    say(&sounding_text(
-                        &read.record,
-                        &TextStyle { colour, width: 80 },
-                    ));
-                }
-            }
-            Err(error) => {
-                failed = true;
-                complain(&error.to_string());
-            }
+    for words in &named.decided {
+        complain(words);
+    }
+    let settings = ReadSettings {
+        wheel: args.wheel.clone(),
+        turn_plan,
+        heard: args.heard.iter().map(|w| heard(*w)).collect(),
+        spots_deg: Vec::new(),
+    };
+    let job = |inputs: Vec<Input>| Job {
+        name: short_name(&inputs),
+        inputs,
+        settings: settings.clone(),
+    };
+    Ok(named.soundings.into_iter().map(job).collect())
+}
+
+fn heard(word: Word) -> Heard {
+    match word {
+        Word::Ring => Heard::Ring,
+        Word::Thud => Heard::Thud,
+        Word::Unsure => Heard::Unsure,
+    }
+}
+
+/// The paths of a list; `-` is standard input.
+fn listed(list: &Path) -> Result<Vec<PathBuf>, AudioError> {
+    if list.as_os_str() == "-" {
+        return paths_of_list("standard input", std::io::stdin().lock());
+    }
+    let name = list.display().to_string();
+    let file = File::open(list).map_err(|e| {
+        let what = format!("the list cannot be read: {e}");
+        AudioError::new(&name, None, what, "check the path")
+    })?;
+    paths_of_list(&name, BufReader::new(file))
+}
+
+fn work(job: &Job, pictures: Option<&Path>) -> Done {
+    let mut drawn = Ok(());
+    let read = read_and_show(&job.inputs, &job.settings, &mut |seen| {
+        if let Some(folder) = pictures {
+            drawn = draw_sounding(seen, folder, &job.name);
+        }
+    });
+    Done { read, drawn }
+}
+
+/// Prints a sounding; false when nobody takes what is printed any more.
+fn tell(done: Done, json: bool, tally: &mut Tally) -> bool {
+    if let Err(error) = done.drawn {
+        tally.failed = true;
+        complain(&error.to_string());
+    }
+    let read = match done.read {
+        Ok(read) => read,
+        Err(error) => {
+            tally.failed = true;
+            complain(&error.to_string());
+            return true;
+        }
+    };
+    tally.add(&read);
+    if !json {
+        let colour = std::io::stdout().is_terminal() && std::env::var_os("NO_COLOR").is_none();
+        let style = TextStyle { colour, width: 80 };
+        return said(&sounding_text(&read.record, &style));
+    }
+    match serde_json::to_string(&read.record) {
+        Ok(line) => said(&line),
+        Err(error) => {
+            tally.failed = true;
+            complain(&error.to_string());
+            true
         }
     }
-    // A dead wheel must not hide behind a file that could not be read.
-    match worst {
-        Some(fourtap::reading::Outcome::SoundsDead) => {
-            ExitCode::from(exit::of(fourtap::reading::Outcome::SoundsDead))
+}
+
+/// What the run came to.
+#[derive(Default)]
+struct Tally {
+    worst: Option<Outcome>,
+    failed: bool,
+    /// Soundings of one recording with one tap, and with more.
+    with_one: usize,
+    with_more: usize,
+    joined: bool,
+}
+
+impl Tally {
+    fn add(&mut self, read: &ReadSounding) {
+        self.worst = Some(self.worst.map_or(read.outcome, |w| read.outcome.min(w)));
+        if read.record.files.len() != 1 {
+            self.joined = true;
+            return;
         }
-        _ if failed => ExitCode::from(exit::INPUT),
-        Some(outcome) => ExitCode::from(exit::of(outcome)),
-        None => ExitCode::from(exit::INPUT),
+        match read.record.taps.len() {
+            0 => {}
+            1 => self.with_one += 1,
+            _ => self.with_more += 1,
+        }
+    }
+
+    /// True when this looks like one file per tap.
+    fn one_tap_each(&self) -> bool {
+        !self.joined && self.with_more == 0 && self.with_one >= 2
+    }
+
+    /// A dead wheel must not hide behind a file that could not be read.
+    fn code(&self) -> ExitCode {
+        ExitCode::from(match self.worst {
+            Some(Outcome::SoundsDead) => exit::of(Outcome::SoundsDead),
+            Some(outcome) if !self.failed => exit::of(outcome),
+            _ => exit::INPUT,
+        })
+    }
+}
+
+/// A counter on the terminal for runs that take longer.
+struct Progress {
+    all: usize,
+    start: Instant,
+    shown: bool,
+    wanted: bool,
+}
+
+impl Progress {
+    fn new(all: usize) -> Self {
+        Self {
+            all,
+            start: Instant::now(),
+            shown: false,
+            wanted: all > 1 && std::io::stderr().is_terminal(),
+        }
+    }
+
+    fn show(&mut self, done: usize) {
+        if self.wanted && done < self.all && self.start.elapsed() > SILENT_FOR {
+            let _ = write!(
+                std::io::stderr(),
+                "{done} of {} soundings are read",
+                self.all
+            );
+            self.shown = true;
+        }
+    }
+
+    fn clear(&mut self) {
+        if std::mem::take(&mut self.shown) {
+            let _ = write!(std::io::stderr(), "\r\u{1b}[K");
+        }
     }
 }
 
 /// A line of data on standard output; a reader that has gone away is not an error.
 pub fn say(line: &str) {
-    let _ = writeln!(std::io::stdout(), "{line}");
+    let _ = said(line);
+}
+
+/// As [`say`]; false when the reader has gone away.
+fn said(line: &str) -> bool {
+    let mut out = std::io::stdout().lock();
+    writeln!(out, "{line}").and_then(|()| out.flush()).is_ok()
 }
 
 /// A line of talk on standard error.

@@ -150,7 +150,8 @@ fn panel(canvas: &Canvas<'_>, plot: &Plot, band: &DecayBand<'_>) -> Drawn {
             fit_line(canvas, plot, fit)
         }
         Err(why) => {
-            let none = pen(13.0, style::ORANGE).bold().right();
+            // No colour: a band without a decay time says nothing against the wheel.
+            let none = pen(13.0, style::GREY).bold().right();
             canvas.text((plot.right, head), "no T60", none)?;
             reason(canvas, plot, why)
         }

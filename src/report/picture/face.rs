@@ -50,6 +50,9 @@ const HOW_TO_READ: [&str; 3] = [
 ];
 /// The longest trail goes this far round at most.
 const LONGEST_DEG: f64 = 150.0;
+/// Least ring time in seconds that 30 degrees of trail stand for, so that a dead wheel does not
+/// look like one that rings.
+const LEAST_SCALE_S: f64 = 0.1;
 
 /// The wheel's face as a disc with a spoke at each tap spot, the reading's shape at its end,
 /// and along the rim a trail that is the longer the longer the tap rang. A table names spot,
@@ -142,7 +145,7 @@ impl Wheel {
         // A round number of degrees per second, so that the scale can be read off.
         let deg_per_s = if longest > 0.0 {
             let least_s = longest / LONGEST_DEG * 30.0;
-            30.0 / nice_step(least_s, 1.0)
+            30.0 / nice_step(least_s, 1.0).max(LEAST_SCALE_S)
         } else {
             0.0
         };
@@ -374,8 +377,15 @@ mod tests {
     }
 
     #[test]
-    fn the_scale_of_trails_is_round_and_the_longest_fits() {
-        for time in [0.004, 0.05, 0.31, 0.97, 2.5, 11.0] {
+    fn the_scale_of_trails_is_round_and_the_longest_fits_and_the_dead_stay_short() {
+        for (time, least) in [
+            (0.004, 1.0),
+            (0.05, 14.0),
+            (0.31, 50.0),
+            (0.97, 50.0),
+            (2.5, 50.0),
+            (11.0, 50.0),
+        ] {
             let tap = FaceTap {
                 number: 1,
                 spot_deg: Some(0.0),
@@ -385,9 +395,10 @@ mod tests {
             let wheel = Wheel::of(&[tap]);
             let trail = wheel.spots[0].trail_deg;
             assert!(
-                (50.0..=150.01).contains(&trail),
+                (least..=150.01).contains(&trail),
                 "{time} s: {trail} degrees"
             );
+            assert!(time > 0.1 || trail <= 30.01, "{time} s: {trail} degrees");
         }
     }
 

@@ -33,6 +33,8 @@ pub struct TapMark {
 const HEIGHT_PX: f64 = 400.0;
 const LANE_PX: f64 = 20.0;
 const MOST_LANES: usize = 3;
+/// How far the line of a tap reaches into the plot from above and below.
+const STUB_PX: f64 = 9.0;
 /// Most columns that the recording is drawn with: two per px.
 const COLUMNS: usize = 1700;
 
@@ -227,7 +229,13 @@ fn marks(
         let x = plot.x_px(tap.time_s);
         let y = plot.top - 14.0 - LANE_PX * *lane as f64;
         let colour = style::reading_colour(tap.reading);
-        canvas.line(&[(x, y), (x, plot.bottom)], colour, 1.0)?;
+        // Not through the sound: a line would hide the strike of a dead wheel, which is as thin.
+        for end in [
+            (y, plot.top + STUB_PX),
+            (plot.bottom - STUB_PX, plot.bottom),
+        ] {
+            canvas.line(&[(x, end.0), (x, end.1)], colour, 1.4)?;
+        }
         canvas.reading((x, y), 6.0, tap.reading)?;
         let label = tap_label(tap, wording);
         if place(canvas, plot, tap, wording).2 {
