@@ -54,14 +54,13 @@ struct Figure {
 impl Figure {
     fn speaks(&self) -> Option<Reading> {
         let most = self.most?;
+        // A ratio that is no number decides nothing.
         let alone = if self.ratio <= 1.0 {
             Reading::ClearRing
-        } else if self.ratio <= 2.0 {
-            Reading::Unclear
-        } else if self.ratio.is_nan() {
-            Reading::Unclear
-        } else {
+        } else if self.ratio > 2.0 {
             Reading::DullThud
+        } else {
+            Reading::Unclear
         };
         Some(alone.min(most))
     }

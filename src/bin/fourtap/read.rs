@@ -15,6 +15,9 @@ use crate::exit;
 pub fn run(args: &Read) -> ExitCode {
     let settings = ReadSettings {
         wheel: args.wheel.clone(),
+        baseline: None,
+        temp_c: None,
+        for_baseline: None,
         turn_plan: match args.turn_plan {
             Plan::Rule => TurnPlan::Rule,
             Plan::Quarter => TurnPlan::Quarter,
