@@ -1,8 +1,13 @@
-//! Lists the input devices of this machine. Nothing is recorded here.
+//! Lists the input devices of this machine and listens whether they deliver. Nothing is kept.
 
-use cpal::traits::{DeviceTrait, HostTrait};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
+use std::time::{Duration, Instant};
+
+use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
+use cpal::{Data, SampleFormat};
 
 use super::AudioError;
+use crate::units::amplitude_db;
 
 /// Devices of the sound library that are no microphones: sinks, converters, bridges.
 const PSEUDO: [&str; 8] = [
@@ -46,6 +51,7 @@ pub struct DeviceConfig {
 /// # Errors
 /// [`AudioError`] when the sound system cannot be asked at all.
 pub fn input_devices() -> Result<Vec<InputDevice>, AudioError> {
+    let _quiet = hush();
     let host = cpal::default_host();
     let default_id = host
         .default_input_device()
@@ -89,6 +95,184 @@ pub fn input_devices() -> Result<Vec<InputDevice>, AudioError> {
         });
     }
     Ok(found)
+}
+
+/// While the result lives, the sound library's complaints about devices that it probes on this
+/// thread do not reach standard error.
+#[cfg(target_os = "linux")]
+fn hush() -> impl Sized {
+    alsa::Output::local_error_handler()
+}
+
+/// Nothing to keep quiet here.
+#[cfg(not(target_os = "linux"))]
+fn hush() -> impl Sized {}
+
+/// How long a device may take until its first samples; through sound daemons up to 1.5 s were seen.
+const PATIENCE: Duration = Duration::from_secs(4);
+/// Frames per second over the stated rate from which a device does not run by a clock.
+const TOO_FAST: f64 = 3.0;
+
+/// What a device delivered while it was listened to.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct InputLevel {
+    /// Root mean square of all channels in dB of full scale; none when all was zero.
+    pub level_db: Option<f64>,
+    /// Largest sample in dB of full scale; none when all was zero.
+    pub peak_db: Option<f64>,
+    /// Seconds of sound that came, by the stated rate.
+    pub heard_s: f64,
+}
+
+/// Sums of one buffer, or why there are no more.
+type Came = Result<Sums, String>;
+
+#[derive(Debug, Clone, Copy, Default)]
+struct Sums {
+    samples: u64,
+    sum_sq: f64,
+    peak: f64,
+}
+
+/// Listens to a device of [`input_devices`] for `length` and tells the level. Nothing is kept.
+///
+/// A zero level means that the device delivers, but only digital silence: a switch, a missing
+/// permission, or no microphone in the socket.
+///
+/// # Errors
+/// [`AudioError`] when the device cannot be opened, delivers nothing within 4 s, fails, or
+/// delivers far faster than its rate (then it is no microphone).
+pub fn listen_briefly(device: &InputDevice, length: Duration) -> Result<InputLevel, AudioError> {
+    let refuse = |what: String| {
+        AudioError::new(
+            &device.name,
+            None,
+            what,
+            "check its plug, its switch and whether another program holds it",
+        )
+    };
+    let config = device.config.as_ref().map_err(|why| refuse(why.clone()))?;
+    let (sender, receiver) = sync_channel(256);
+    let id = device.id.clone();
+    // The thread owns the stream: closing one whose sound daemon died can hang for ever, and
+    // then only this thread hangs, which ends with the program.
+    let (end, ended) = sync_channel::<()>(1);
+    std::thread::spawn(move || {
+        if let Err(why) = stream(&id, &sender, &ended) {
+            let _ = sender.try_send(Err(why));
+        }
+    });
+    let came = gathered(&receiver, length).map_err(refuse);
+    let _ = end.try_send(());
+    let (sums, took) = came?;
+    let per_s = f64::from(config.rate_hz) * f64::from(config.channels.max(1));
+    let heard_s = sums.samples as f64 / per_s;
+    if heard_s > TOO_FAST * took.as_secs_f64().max(0.2) {
+        return Err(refuse(
+            "delivers far faster than its rate: it is no microphone".to_owned(),
+        ));
+    }
+    let rms = (sums.sum_sq / sums.samples.max(1) as f64).sqrt();
+    let db = |v: f64| (v > 0.0).then(|| amplitude_db(v));
+    Ok(InputLevel {
+        level_db: db(rms),
+        peak_db: db(sums.peak),
+        heard_s,
+    })
+}
+
+/// Adds up what comes from the first buffer on, for `length`; also how long that took.
+fn gathered(receiver: &Receiver<Came>, length: Duration) -> Result<(Sums, Duration), String> {
+    let mut total = match receiver.recv_timeout(PATIENCE) {
+        Ok(came) => came?,
+        Err(_) => return Err(format!("delivers nothing within {} s", PATIENCE.as_secs())),
+    };
+    let start = Instant::now();
+    while let Some(left) = length.checked_sub(start.elapsed()) {
+        match receiver.recv_timeout(left) {
+            Ok(came) => {
+                let sums = came?;
+                total.samples += sums.samples;
+                total.sum_sq += sums.sum_sq;
+                total.peak = total.peak.max(sums.peak);
+            }
+            Err(RecvTimeoutError::Timeout) => break,
+            Err(RecvTimeoutError::Disconnected) => return Err("stopped by itself".to_owned()),
+        }
+    }
+    Ok((total, start.elapsed()))
+}
+
+/// Runs a stream until `ended` says so.
+fn stream(id: &str, sender: &SyncSender<Came>, ended: &Receiver<()>) -> Result<(), String> {
+    let _quiet = hush();
+    let host = cpal::default_host();
+    let others = host.devices().map_err(|e| e.to_string())?;
+    let device = host
+        .default_input_device()
+        .into_iter()
+        .chain(others)
+        .find(|d| d.id().is_ok_and(|found| found.to_string() == id))
+        .ok_or("is gone")?;
+    let config = device.default_input_config().map_err(|e| e.to_string())?;
+    let format = config.sample_format();
+    if sums_of_format(format).is_none() {
+        return Err(format!("delivers {format} samples, which are not read"));
+    }
+    let (data, fault) = (sender.clone(), sender.clone());
+    let stream = device
+        .build_input_stream_raw(
+            config.config(),
+            format,
+            move |samples: &Data, _: &cpal::InputCallbackInfo| {
+                if let Some(sums) = sums_of_format(format).map(|sum| sum(samples)) {
+                    let _ = data.try_send(Ok(sums));
+                }
+            },
+            // An overrun loses frames, which a level can bear; all else ends the stream. The
+            // callback may be called without end, so a full queue drops it.
+            move |error: cpal::Error| {
+                if error.kind() != cpal::ErrorKind::Xrun {
+                    let _ = fault.try_send(Err(error.to_string()));
+                }
+            },
+            None,
+        )
+        .map_err(|e| e.to_string())?;
+    stream.play().map_err(|e| e.to_string())?;
+    let _ = ended.recv();
+    Ok(())
+}
+
+/// How buffers of a sample format are summed; none for formats that are not read.
+fn sums_of_format(format: SampleFormat) -> Option<fn(&Data) -> Sums> {
+    match format {
+        SampleFormat::F32 => Some(sums_of::<f32>),
+        SampleFormat::F64 => Some(sums_of::<f64>),
+        SampleFormat::I8 => Some(sums_of::<i8>),
+        SampleFormat::I16 => Some(sums_of::<i16>),
+        SampleFormat::I32 => Some(sums_of::<i32>),
+        SampleFormat::U8 => Some(sums_of::<u8>),
+        SampleFormat::U16 => Some(sums_of::<u16>),
+        _ => None,
+    }
+}
+
+fn sums_of<T>(data: &Data) -> Sums
+where
+    T: cpal::SizedSample,
+    f64: cpal::FromSample<T>,
+{
+    let mut sums = Sums::default();
+    for sample in data.as_slice::<T>().unwrap_or(&[]) {
+        let x = <f64 as cpal::FromSample<T>>::from_sample_(*sample);
+        if x.is_finite() {
+            sums.samples += 1;
+            sums.sum_sq += x * x;
+            sums.peak = sums.peak.max(x.abs());
+        }
+    }
+    sums
 }
 
 /// True for a device of the sound library that is no microphone. `id` is `host:device`.

@@ -4,3 +4,4 @@
 pub mod baseline;
 pub mod sounding;
 pub mod wheel;
+pub mod wheel_history;

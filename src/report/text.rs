@@ -6,6 +6,7 @@
 //! cannot play with the terminal.
 
 mod lines;
+pub mod wheel;
 mod words;
 
 use crate::reading::{Heard, Outcome, Reading};

@@ -12,6 +12,14 @@ pub enum StoreError {
         "no folder for the store: the system names no home folder; name one with --store DIR or FOURTAP_STORE"
     )]
     NoFolder,
+    /// There is no store in the folder, and reading makes none.
+    #[error(
+        "there is no store in {path}: name its folder with --store or FOURTAP_STORE, or begin one with fourtap wheel add"
+    )]
+    NoStore {
+        /// The folder.
+        path: PathBuf,
+    },
     /// The folder cannot be made or used.
     #[error("cannot use {path} as the store: {why}; choose another folder with --store")]
     Folder {

@@ -76,6 +76,20 @@ impl Store {
         Self::open_waiting(folder, PATIENCE)
     }
 
+    /// Opens the store in `folder` as [`Store::open`] does, but makes none: for reading.
+    ///
+    /// # Errors
+    /// [`StoreError::NoStore`] when there is none; the rest as [`Store::open`].
+    pub fn open_existing(folder: &Path) -> Result<Self, StoreError> {
+        // What is left of a store goes to `open`, which tells the loss.
+        if !folder.join(DATABASE).exists() && !folder.join("sound").is_dir() {
+            return Err(StoreError::NoStore {
+                path: folder.to_owned(),
+            });
+        }
+        Self::open(folder)
+    }
+
     /// [`Store::open`], but gives up on a locked database after `patience`.
     ///
     /// # Errors

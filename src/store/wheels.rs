@@ -94,6 +94,49 @@ impl Store {
         })
     }
 
+    /// Writes a wheel anew, as it is now known, and remembers when and what changed (`note`).
+    /// Id and time of adding stay as they are in the store.
+    ///
+    /// # Errors
+    /// [`StoreError::NoWheel`] when it is not there.
+    pub fn change_wheel(
+        &mut self,
+        wheel: &WheelRecord,
+        at: &str,
+        note: &str,
+    ) -> Result<WheelRecord, StoreError> {
+        self.write(|t, path| {
+            let failed = |e: rusqlite::Error| StoreError::database(path, &e);
+            let text: Option<String> = t
+                .query_row(
+                    "SELECT record FROM wheels WHERE id = ?1",
+                    [&wheel.id],
+                    |r| r.get(0),
+                )
+                .optional()
+                .map_err(failed)?;
+            let text = text.ok_or_else(|| StoreError::NoWheel {
+                id: wheel.id.clone(),
+            })?;
+            let kept = read_wheel(&text, &wheel.id)?;
+            let changed = WheelRecord {
+                id: kept.id,
+                added_at: kept.added_at,
+                // The state has its own way in: another program may have set it meanwhile.
+                state: kept.state,
+                ..wheel.clone()
+            };
+            let text = canonical(&changed, &changed.id)?;
+            t.execute(
+                "UPDATE wheels SET record = ?2 WHERE id = ?1",
+                [&changed.id, &text],
+            )
+            .map_err(failed)?;
+            add_event(t, &changed.id, at, changed.state, Some(note)).map_err(failed)?;
+            Ok(changed)
+        })
+    }
+
     /// What happened to a wheel, oldest first; empty for a wheel that is not there.
     ///
     /// # Errors

@@ -1,8 +1,12 @@
-//! Adds, lists and shows wheels.
+//! Adds, lists, shows and edits wheels, and marks them as dropped or retired.
 
 use crate::record::baseline::BaselineKind;
+use crate::record::wheel::WheelState;
 use crate::record::wheel::{
     BadId, Bond, NoSuchBond, RingHint, Size, SizeError, Speed, SpeedError, WheelRecord, check_id,
+};
+use crate::record::wheel_history::{
+    BaselineLine, EventLine, FORMAT, HintLine, SoundingLine, VERSION, WheelHistory,
 };
 use crate::store::baselines::KeptBaseline;
 use crate::store::soundings::KeptSounding;
@@ -24,6 +28,16 @@ pub struct NewWheel {
     pub specification: Option<String>,
     /// Lot it came with, where known.
     pub lot: Option<String>,
+}
+
+impl NewWheel {
+    /// Checks the description without any store.
+    ///
+    /// # Errors
+    /// [`WheelError`] with what cannot be read and what is accepted.
+    pub fn check(&self) -> Result<(), WheelError> {
+        described(self, "").map(|_| ())
+    }
 }
 
 /// A wheel that was added or found.
@@ -80,6 +94,14 @@ pub enum WheelError {
         kept: String,
         /// As it was given.
         given: String,
+    },
+    /// An edit that changes nothing.
+    #[error(
+        "nothing of the wheel \"{id}\" would change: say what to change, like --max-speed 3350rpm"
+    )]
+    NothingToEdit {
+        /// Id as it stands in the store.
+        id: String,
     },
     /// The store.
     #[error(transparent)]
@@ -142,6 +164,165 @@ pub fn show_wheel(store: &Store, id: &str) -> Result<WheelShown, WheelError> {
         soundings: store.soundings(Some(id))?,
         wheel,
     })
+}
+
+/// What is to be changed of a wheel, unchecked; none stays as it is.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct WheelEdit {
+    /// Size as written.
+    pub size: Option<String>,
+    /// Name of the bond.
+    pub bond: Option<String>,
+    /// Maximum speed as written; empty takes it away.
+    pub max_speed: Option<String>,
+    /// Name of the specification; empty takes it away.
+    pub specification: Option<String>,
+    /// Lot; empty takes it away.
+    pub lot: Option<String>,
+}
+
+/// Changes what is known of a wheel; what it was before stays in its history. `at` is RFC 3339.
+///
+/// A marked rim speed is turned into rpm anew when the size changes.
+///
+/// # Errors
+/// [`WheelError`] for a description that cannot be read, [`WheelError::NothingToEdit`] when
+/// nothing would change, [`StoreError::NoWheel`] when the wheel is not there.
+pub fn edit_wheel(
+    store: &mut Store,
+    id: &str,
+    edit: &WheelEdit,
+    at: &str,
+) -> Result<WheelRecord, WheelError> {
+    let before = store.wheel(id)?;
+    let before = before.ok_or_else(|| StoreError::NoWheel { id: id.to_owned() })?;
+    let mut after = before.clone();
+    if let Some(size) = &edit.size {
+        after.size = Size::parse(size)?;
+    }
+    if let Some(bond) = &edit.bond {
+        after.bond = Bond::parse(bond)?;
+    }
+    let speed = match &edit.max_speed {
+        Some(written) => Some(written.clone()).filter(|w| !w.is_empty()),
+        None => before.max_speed.as_ref().map(|m| m.written.clone()),
+    };
+    let speed = speed.as_deref().map(Speed::parse).transpose()?;
+    after.max_speed =
+        WheelRecord::new(id, after.size.clone(), after.bond, speed.as_ref(), at).max_speed;
+    for (given, field) in [
+        (&edit.specification, &mut after.specification),
+        (&edit.lot, &mut after.lot),
+    ] {
+        if let Some(name) = given {
+            *field = Some(name.clone()).filter(|n| !n.is_empty());
+            field.as_deref().map(check_id).transpose()?;
+        }
+    }
+    let changes = changes(&before, &after);
+    if changes.is_empty() {
+        return Err(WheelError::NothingToEdit { id: before.id });
+    }
+    Ok(store.change_wheel(&after, at, &format!("edited: {}", changes.join(", ")))?)
+}
+
+/// What differs, in words.
+fn changes(before: &WheelRecord, after: &WheelRecord) -> Vec<String> {
+    fn facts(wheel: &WheelRecord) -> [(&'static str, &str); 5] {
+        let none = "none";
+        [
+            ("size", wheel.size.written()),
+            ("bond", wheel.bond.name()),
+            (
+                "maximum speed",
+                wheel
+                    .max_speed
+                    .as_ref()
+                    .map_or(none, |m| m.written.as_str()),
+            ),
+            (
+                "specification",
+                wheel.specification.as_deref().unwrap_or(none),
+            ),
+            ("lot", wheel.lot.as_deref().unwrap_or(none)),
+        ]
+    }
+    facts(before)
+        .iter()
+        .zip(facts(after))
+        .filter(|(was, is)| was.1 != is.1)
+        .map(|(was, is)| format!("{} {} to {}", was.0, was.1, is.1))
+        .collect()
+}
+
+/// Marks a wheel as dropped: it asks for a new sounding before any use. `at` is RFC 3339.
+///
+/// # Errors
+/// [`StoreError::NoWheel`] when it is not there.
+pub fn mark_dropped(
+    store: &mut Store,
+    id: &str,
+    at: &str,
+    note: Option<&str>,
+) -> Result<WheelRecord, WheelError> {
+    Ok(store.set_wheel_state(id, WheelState::Dropped, at, note)?)
+}
+
+/// Takes a wheel out of the shop's stock; its history stays. `at` is RFC 3339.
+///
+/// # Errors
+/// [`StoreError::NoWheel`] when it is not there.
+pub fn retire_wheel(
+    store: &mut Store,
+    id: &str,
+    at: &str,
+    note: Option<&str>,
+) -> Result<WheelRecord, WheelError> {
+    Ok(store.set_wheel_state(id, WheelState::Retired, at, note)?)
+}
+
+/// What is shown of a wheel, as a record.
+pub fn wheel_history(shown: &WheelShown) -> WheelHistory {
+    WheelHistory {
+        format: FORMAT.to_owned(),
+        version: VERSION,
+        wheel: shown.wheel.clone(),
+        hints: shown
+            .hints
+            .iter()
+            .map(|h| HintLine {
+                sentence: h.sentence.clone(),
+                source: h.source.to_owned(),
+            })
+            .collect(),
+        events: shown
+            .events
+            .iter()
+            .map(|e| EventLine {
+                at: e.at.clone(),
+                state: e.state.clone(),
+                note: e.note.clone(),
+            })
+            .collect(),
+        baselines: shown.baselines.iter().map(baseline_line).collect(),
+        soundings: shown
+            .soundings
+            .iter()
+            .map(|s| SoundingLine::of(s.number, &s.at, &s.record))
+            .collect(),
+    }
+}
+
+fn baseline_line(kept: &KeptBaseline) -> BaselineLine {
+    let record = &kept.record;
+    BaselineLine {
+        version: record.baseline_version,
+        built_at: record.built_at.clone(),
+        soundings: u32::try_from(record.soundings.len()).unwrap_or(u32::MAX),
+        unconfirmed: record.unconfirmed,
+        retired_at: kept.retired.as_ref().map(|r| r.0.clone()),
+        retired_why: kept.retired.as_ref().map(|r| r.1.clone()),
+    }
 }
 
 fn described(new: &NewWheel, at: &str) -> Result<WheelRecord, WheelError> {

@@ -9,6 +9,9 @@ use clap::{Parser, Subcommand, ValueEnum};
 #[derive(Parser)]
 #[command(name = "fourtap", version)]
 pub struct Args {
+    /// Folder of the store; else that of FOURTAP_STORE, else the system's folder for users' data
+    #[arg(long, global = true, value_name = "DIR")]
+    pub store: Option<PathBuf>,
     /// What to do.
     #[command(subcommand)]
     pub command: Command,
@@ -18,10 +21,113 @@ pub struct Args {
 #[derive(Subcommand)]
 pub enum Command {
     /// Read recordings: taps, modes, readings and the outcome
-    Read(Read),
+    #[command(after_help = READ_CODES)]
+    Read(Box<Read>),
+    /// List the microphones and whether they deliver sound
+    Mics {
+        /// Print one JSON object per device
+        #[arg(long)]
+        json: bool,
+    },
+    /// The wheels of the shop: add, list, show with history, edit, mark as dropped, retire
+    #[command(subcommand)]
+    Wheel(Wheel),
     /// For a class: make recordings to demonstrate with
     #[command(subcommand)]
     Teach(Teach),
+}
+
+const READ_CODES: &str = "\
+Exit codes: 0 rings clear, 10 sounds dead, 11 sound it again, 12 rings, not compared,
+2 wrong use, 3 an input cannot be read; of several soundings the worst outcome.";
+
+/// The wheels of the shop.
+#[derive(Subcommand)]
+pub enum Wheel {
+    /// Add a wheel
+    Add {
+        /// Its id, as it is written on the wheel or its tag
+        id: String,
+        /// Diameter x thickness x hole, in mm unless a unit is given: 200x20x32, 4-1/2x1/4x7/8in
+        #[arg(long)]
+        size: String,
+        /// What holds the grains: vitrified, silicate, resinoid, rubber, shellac, metal, unknown
+        #[arg(long)]
+        bond: String,
+        /// More of it.
+        #[command(flatten)]
+        facts: WheelFacts,
+        /// Print a JSON object
+        #[arg(long)]
+        json: bool,
+    },
+    /// List all wheels
+    List {
+        /// Print one JSON object per wheel
+        #[arg(long)]
+        json: bool,
+    },
+    /// Show a wheel with its soundings, baselines and all that happened to it
+    Show {
+        /// Its id
+        id: String,
+        /// Print a JSON object
+        #[arg(long)]
+        json: bool,
+    },
+    /// Correct what is known of a wheel; its history keeps what it was
+    Edit {
+        /// Its id
+        id: String,
+        /// Diameter x thickness x hole, in mm unless a unit is given
+        #[arg(long)]
+        size: Option<String>,
+        /// What holds the grains
+        #[arg(long)]
+        bond: Option<String>,
+        /// More of it.
+        #[command(flatten)]
+        facts: WheelFacts,
+        /// Print a JSON object
+        #[arg(long)]
+        json: bool,
+    },
+    /// Mark a wheel as dropped: it asks for a new sounding before any use
+    Dropped {
+        /// Its id
+        id: String,
+        /// How it came about
+        #[arg(long, value_name = "TEXT")]
+        note: Option<String>,
+        /// Print a JSON object
+        #[arg(long)]
+        json: bool,
+    },
+    /// Take a wheel out of the stock: worn, broken up or given away; its history stays
+    Retire {
+        /// Its id
+        id: String,
+        /// Why
+        #[arg(long, value_name = "TEXT")]
+        note: Option<String>,
+        /// Print a JSON object
+        #[arg(long)]
+        json: bool,
+    },
+}
+
+/// What need not be known of a wheel. With `edit`, an empty word takes the fact away.
+#[derive(clap::Args)]
+pub struct WheelFacts {
+    /// Maximum operating speed as marked: 3350rpm, 35m/s or 6900sfpm
+    #[arg(long, value_name = "SPEED")]
+    pub max_speed: Option<String>,
+    /// Its specification: wheels of one specification can share a baseline
+    #[arg(long, value_name = "NAME")]
+    pub specification: Option<String>,
+    /// The lot it came with
+    #[arg(long, value_name = "NAME")]
+    pub lot: Option<String>,
 }
 
 /// For a class.
@@ -37,12 +143,29 @@ pub enum Teach {
 /// Arguments of `read`.
 #[derive(clap::Args)]
 pub struct Read {
-    /// Recordings, folders of recordings, or - for standard input; each recording is one sounding
-    #[arg(required = true)]
+    /// Recordings, folders of recordings, or - for standard input
+    ///
+    /// Each recording is one sounding. A folder in which every recording holds at most one tap,
+    /// and two or more hold one, is one sounding: one file per tap, in the order of the names.
+    #[arg(required_unless_present_any = ["files_from", "wheels"])]
     pub files: Vec<PathBuf>,
+    /// More recordings and folders from a list, one path a line; - is standard input
+    #[arg(long, value_name = "LIST")]
+    pub files_from: Option<PathBuf>,
     /// All recordings are taps of one sounding (one file per tap)
-    #[arg(long)]
+    #[arg(long, conflicts_with = "apart")]
     pub together: bool,
+    /// Each recording is a sounding of its own, also in a folder with one file per tap
+    #[arg(long)]
+    pub apart: bool,
+    /// Which file belongs to which wheel: a CSV table with the columns file and wheel, and if
+    /// wanted session, spot_deg and heard; files of one wheel and session are one sounding
+    #[arg(
+        long,
+        value_name = "TABLE",
+        conflicts_with_all = ["files", "files_from", "together", "apart", "wheel", "heard"]
+    )]
+    pub wheels: Option<PathBuf>,
     /// Id of the wheel, kept in the record
     #[arg(long, value_name = "ID")]
     pub wheel: Option<String>,
@@ -52,6 +175,9 @@ pub struct Read {
     /// What the ear heard, tap by tap: ring, thud or unsure
     #[arg(long, value_enum, value_delimiter = ',')]
     pub heard: Vec<Word>,
+    /// Draw each sounding into this folder, as SVG and PNG; the folder is made
+    #[arg(long, value_name = "DIR")]
+    pub pictures: Option<PathBuf>,
     /// Print one JSON object per sounding
     #[arg(long)]
     pub json: bool,

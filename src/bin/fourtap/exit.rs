@@ -2,8 +2,14 @@
 
 use fourtap::reading::Outcome;
 
-/// An input that cannot be read.
+/// Wrong use; the argument parser ends with the same.
+pub const USE: u8 = 2;
+/// An input that cannot be read, or an output that cannot be written.
 pub const INPUT: u8 = 3;
+/// No device, or one that does not deliver.
+pub const DEVICE: u8 = 4;
+/// The store.
+pub const STORE: u8 = 5;
 
 /// The code of an outcome.
 pub fn of(outcome: Outcome) -> u8 {

@@ -2,16 +2,22 @@
 
 mod args;
 mod exit;
+mod mics;
 mod read;
+mod store_place;
+mod wheel;
 
 use std::process::ExitCode;
 
 use clap::Parser;
 
 fn main() -> ExitCode {
-    match args::Args::parse().command {
-        args::Command::Read(read) => read::run(&read),
-        args::Command::Teach(args::Teach::Make { folder }) => make(&folder),
+    let args = args::Args::parse();
+    match &args.command {
+        args::Command::Read(read) => read::run(read),
+        args::Command::Mics { json } => mics::run(*json),
+        args::Command::Wheel(wheel) => wheel::run(wheel, args.store.as_deref()),
+        args::Command::Teach(args::Teach::Make { folder }) => make(folder),
     }
 }
 

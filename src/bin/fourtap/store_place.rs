@@ -1,0 +1,51 @@
+//! Where the store is, and the clock that its records are stamped with.
+
+use std::path::Path;
+use std::process::ExitCode;
+
+use fourtap::store::{Store, StoreError, default_folder};
+
+use crate::exit;
+use crate::read::complain;
+
+/// The variable that names the folder when `--store` does not.
+const VARIABLE: &str = "FOURTAP_STORE";
+
+/// Opens the store in `named`, else in the folder of `FOURTAP_STORE`, else in the system's
+/// folder for users' data, and makes it when it is not there.
+///
+/// # Errors
+/// The exit code of the store, after the error was told.
+pub fn open(named: Option<&Path>) -> Result<Store, ExitCode> {
+    opened(named, Store::open)
+}
+
+/// As [`open`], but makes no store: for commands that only look.
+///
+/// # Errors
+/// The exit code of the store, after the error was told.
+pub fn open_existing(named: Option<&Path>) -> Result<Store, ExitCode> {
+    opened(named, Store::open_existing)
+}
+
+fn opened(
+    named: Option<&Path>,
+    how: impl FnOnce(&Path) -> Result<Store, StoreError>,
+) -> Result<Store, ExitCode> {
+    let folder = match named.filter(|f| !f.as_os_str().is_empty()) {
+        Some(folder) => Ok(folder.to_owned()),
+        None => default_folder(std::env::var_os(VARIABLE).as_deref()),
+    };
+    folder.and_then(|f| how(&f)).map_err(|error| {
+        complain(&error.to_string());
+        ExitCode::from(exit::STORE)
+    })
+}
+
+/// The time now, RFC 3339 in UTC to the second.
+pub fn now() -> String {
+    let now = jiff::Timestamp::now();
+    jiff::Timestamp::from_second(now.as_second())
+        .unwrap_or(now)
+        .to_string()
+}

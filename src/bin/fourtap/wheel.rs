@@ -1,0 +1,123 @@
+//! `fourtap wheel`.
+
+use std::path::Path;
+use std::process::ExitCode;
+
+use fourtap::report::text::TextStyle;
+use fourtap::report::text::wheel::{wheel_text, wheels_text};
+use fourtap::store::Store;
+use fourtap::tasks::keep_wheels::{
+    NewWheel, WheelEdit, WheelError, add_wheel, edit_wheel, list_wheels, mark_dropped,
+    retire_wheel, show_wheel, wheel_history,
+};
+
+use crate::args::Wheel;
+use crate::exit;
+use crate::read::{complain, say};
+use crate::store_place::{now, open, open_existing};
+
+const STYLE: TextStyle = TextStyle {
+    colour: false,
+    width: 80,
+};
+
+/// Runs it.
+pub fn run(wheel: &Wheel, store: Option<&Path>) -> ExitCode {
+    match done(wheel, store) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(code) => code,
+    }
+}
+
+fn done(wheel: &Wheel, place: Option<&Path>) -> Result<(), ExitCode> {
+    match wheel {
+        Wheel::Add {
+            id,
+            size,
+            bond,
+            facts,
+            json,
+        } => {
+            let new = NewWheel {
+                id: id.clone(),
+                size: size.clone(),
+                bond: bond.clone(),
+                max_speed: facts.max_speed.clone(),
+                specification: facts.specification.clone(),
+                lot: facts.lot.clone(),
+            };
+            // What cannot be read must not leave a new store behind.
+            new.check().map_err(|e| failed(&e))?;
+            let mut store = open(place)?;
+            let kept = add_wheel(&mut store, &new, &now()).map_err(|e| failed(&e))?;
+            for hint in &kept.hints {
+                complain(&format!("{}: {}", kept.wheel.id, hint.sentence));
+            }
+            show(&store, &kept.wheel.id, *json)
+        }
+        Wheel::List { json } => {
+            let wheels = list_wheels(&open_existing(place)?).map_err(|e| failed(&e))?;
+            if *json {
+                wheels.iter().for_each(say_json);
+            } else {
+                say(wheels_text(&wheels, &STYLE).trim_end());
+            }
+            Ok(())
+        }
+        Wheel::Show { id, json } => show(&open_existing(place)?, id, *json),
+        Wheel::Edit {
+            id,
+            size,
+            bond,
+            facts,
+            json,
+        } => {
+            let edit = WheelEdit {
+                size: size.clone(),
+                bond: bond.clone(),
+                max_speed: facts.max_speed.clone(),
+                specification: facts.specification.clone(),
+                lot: facts.lot.clone(),
+            };
+            let mut store = open_existing(place)?;
+            edit_wheel(&mut store, id, &edit, &now()).map_err(|e| failed(&e))?;
+            show(&store, id, *json)
+        }
+        Wheel::Dropped { id, note, json } => {
+            let mut store = open_existing(place)?;
+            mark_dropped(&mut store, id, &now(), note.as_deref()).map_err(|e| failed(&e))?;
+            show(&store, id, *json)
+        }
+        Wheel::Retire { id, note, json } => {
+            let mut store = open_existing(place)?;
+            retire_wheel(&mut store, id, &now(), note.as_deref()).map_err(|e| failed(&e))?;
+            show(&store, id, *json)
+        }
+    }
+}
+
+fn show(store: &Store, id: &str, json: bool) -> Result<(), ExitCode> {
+    let shown = show_wheel(store, id).map_err(|e| failed(&e))?;
+    let history = wheel_history(&shown);
+    if json {
+        say_json(&history);
+    } else {
+        say(wheel_text(&history, &STYLE).trim_end());
+    }
+    Ok(())
+}
+
+fn say_json<T: serde::Serialize>(record: &T) {
+    match serde_json::to_string(record) {
+        Ok(line) => say(&line),
+        Err(error) => complain(&error.to_string()),
+    }
+}
+
+fn failed(error: &WheelError) -> ExitCode {
+    complain(&error.to_string());
+    ExitCode::from(match error {
+        WheelError::Store(_) => exit::STORE,
+        _ => exit::USE,
+    })
+}

@@ -1,0 +1,152 @@
+//! Wheels as text for the terminal.
+
+use crate::record::wheel::{WheelRecord, WheelState};
+use crate::record::wheel_history::WheelHistory;
+use crate::report::text::TextStyle;
+use crate::report::text::lines::{Lines, Paint};
+use crate::report::text::words;
+
+/// What to do about a wheel's state, where something is to be done.
+fn advice(state: WheelState) -> Option<&'static str> {
+    match state {
+        WheelState::Active => None,
+        WheelState::Dropped => Some(
+            "it was dropped: inspect it by eye and sound it anew before any use, and do not mount a wheel in doubt",
+        ),
+        WheelState::TaggedOut => Some("it is tagged out: do not mount it"),
+        WheelState::Retired => Some("it is retired: do not mount it"),
+    }
+}
+
+/// A wheel with its history: what it is, what speaks against sounding it, what happened to
+/// it, its baselines, its soundings. Ends with a line break.
+pub fn wheel_text(history: &WheelHistory, style: &TextStyle) -> String {
+    let mut lines = Lines::new(style);
+    let wheel = &history.wheel;
+    lines.item("Wheel", &wheel.id, Paint::Bold);
+    let d = &wheel.size;
+    lines.item(" ", &format!("size {}", size_words(d)), Paint::Plain);
+    lines.item(" ", &format!("bond {}", wheel.bond.name()), Paint::Plain);
+    let speed = wheel.max_speed.as_ref().map_or_else(
+        || "maximum speed not known".to_owned(),
+        |m| {
+            if m.written.to_lowercase().ends_with("rpm") {
+                format!("maximum speed {}", m.written)
+            } else {
+                format!("maximum speed {} ({:.0} rpm)", m.written, m.rpm)
+            }
+        },
+    );
+    lines.item(" ", &speed, Paint::Plain);
+    for (name, value) in [("specification", &wheel.specification), ("lot", &wheel.lot)] {
+        if let Some(value) = value {
+            lines.item(" ", &format!("{name} {value}"), Paint::Plain);
+        }
+    }
+    lines.item(" ", &format!("state {}", wheel.state.words()), Paint::Bold);
+    if let Some(words) = advice(wheel.state) {
+        lines.item("!", words, Paint::Bold);
+    }
+    for hint in &history.hints {
+        lines.item("!", &hint.sentence, Paint::Plain);
+        lines.item(" ", &format!("({})", hint.source), Paint::Plain);
+    }
+    soundings(&mut lines, history);
+    baselines(&mut lines, history);
+    lines.heading("What happened");
+    for event in &history.events {
+        let note = event
+            .note
+            .as_ref()
+            .map_or(String::new(), |n| format!(": {n}"));
+        let words = format!("{} {}{note}", event.at, event.state);
+        lines.item("-", &words, Paint::Plain);
+    }
+    lines.finish()
+}
+
+fn size_words(size: &crate::record::wheel::Size) -> String {
+    let written = size.written();
+    if written
+        .chars()
+        .all(|c| c.is_ascii_digit() || c == 'x' || c == '.')
+    {
+        return format!("{written} mm");
+    }
+    format!(
+        "{written} (diameter {} mm)",
+        words::trimmed(size.diameter_mm(), 2)
+    )
+}
+
+fn soundings(lines: &mut Lines, history: &WheelHistory) {
+    lines.heading("Soundings");
+    if history.soundings.is_empty() {
+        lines.text("None are kept.");
+        return;
+    }
+    let head = format!(
+        "  {:>6}  {:<20} {:<19} {:>4} {:>9}",
+        "number", "kept at", "outcome", "taps", "ring time"
+    );
+    lines.row(&head, Paint::Plain);
+    for sounding in &history.soundings {
+        let time = sounding.ring_time_s.map_or("-".to_owned(), words::seconds);
+        let row = format!(
+            "  {:>6}  {:<20} {:<19} {:>4} {:>9}",
+            sounding.number, sounding.at, sounding.outcome, sounding.taps, time
+        );
+        lines.row(&row, Paint::Plain);
+        let words = format!("{}; {}", sounding.footing, sounding.summary);
+        lines.item("         ", &words, Paint::Plain);
+    }
+}
+
+fn baselines(lines: &mut Lines, history: &WheelHistory) {
+    lines.heading("Baselines of its own");
+    if history.baselines.is_empty() {
+        lines.text("None.");
+    }
+    for baseline in &history.baselines {
+        let mut words = format!(
+            "version {}, of {} soundings, built {}",
+            baseline.version, baseline.soundings, baseline.built_at
+        );
+        if baseline.unconfirmed {
+            words.push_str(", nothing stood behind its first sounding");
+        }
+        if let Some(at) = &baseline.retired_at {
+            let why = baseline.retired_why.as_deref().unwrap_or("no reason given");
+            words.push_str(&format!(", retired {at}: {why}"));
+        }
+        lines.item("-", &words, Paint::Plain);
+    }
+}
+
+/// A table of wheels. Ends with a line break.
+pub fn wheels_text(wheels: &[WheelRecord], style: &TextStyle) -> String {
+    let mut lines = Lines::new(style);
+    if wheels.is_empty() {
+        lines.text("There are no wheels yet: add one with fourtap wheel add.");
+        return lines.finish();
+    }
+    let head = format!(
+        "{:<14} {:<18} {:<10} {:<11} {:<10} {:<12}",
+        "wheel", "size", "bond", "max speed", "state", "lot"
+    );
+    lines.row(&head, Paint::Bold);
+    for wheel in wheels {
+        let speed = wheel.max_speed.as_ref().map_or("-", |m| m.written.as_str());
+        let row = format!(
+            "{:<14} {:<18} {:<10} {:<11} {:<10} {:<12}",
+            wheel.id,
+            wheel.size.written(),
+            wheel.bond.name(),
+            speed,
+            wheel.state.words(),
+            wheel.lot.as_deref().unwrap_or("-")
+        );
+        lines.row(&row, Paint::Plain);
+    }
+    lines.finish()
+}
