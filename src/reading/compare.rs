@@ -15,6 +15,9 @@ use crate::ring::tap::Tap;
 
 /// Room misfit above which decay figures are shown and do not decide.
 const LIVE_ROOM: f64 = 0.03;
+/// A tone or split that has changed by less is within what sound wheels do over the years, and
+/// never speaks for a dull thud.
+const DULL_CHANGE: f64 = 3e-3;
 /// Share of the weight of the baseline's regular lines that may be missing.
 const MOST_MISSING: f64 = 0.35;
 /// Taps of a sounding among which the share of a tap's figures is split, two figures each.
@@ -268,7 +271,7 @@ fn tone_figures(case: &Case<'_>) -> Result<Vec<Figure>, NoLimit> {
         limit,
         is_upper: true,
         ratio: rms / limit,
-        most: Some(Reading::DullThud),
+        most: farthest.map(|p| most_of(p.found.residual)),
         sentence: farthest.map_or(String::new(), |p| tone_words(case, p)),
         local: true,
     }];
@@ -285,12 +288,21 @@ fn tone_figures(case: &Case<'_>) -> Result<Vec<Figure>, NoLimit> {
             limit: percent(limit),
             is_upper: true,
             ratio: -pair.z / factor,
-            most: Some(Reading::DullThud),
+            most: Some(most_of(pair.found.residual)),
             sentence: tone_words(case, pair),
             local: true,
         });
     }
     Ok(out)
+}
+
+/// The most that a relative change of one tone or split may speak for.
+fn most_of(change: f64) -> Reading {
+    if change.abs() < DULL_CHANGE {
+        Reading::Unclear
+    } else {
+        Reading::DullThud
+    }
 }
 
 fn tone_words(case: &Case<'_>, pair: &Pair<'_>) -> String {
@@ -370,7 +382,7 @@ fn split_figures(case: &Case<'_>, assumed: &Assumed) -> Result<Vec<Figure>, NoLi
     let most = Some(if case.room > LIVE_ROOM {
         Reading::Unclear
     } else {
-        Reading::DullThud
+        most_of(worst.growth)
     });
     let rss = growths
         .iter()

@@ -10,7 +10,7 @@ use crate::reading::turn_plan::TurnPlan;
 use crate::reading::{Reading, matching::ROOM};
 use crate::record::baseline::{BaselineKind, BaselineRecord, BaselineSounding, BaselineStatistics};
 use crate::record::sounding::SoundingRecord;
-use crate::record::wheel::WheelRecord;
+use crate::record::wheel::{WheelRecord, WheelState};
 use crate::store::{Store, StoreError};
 use crate::tasks::read_soundings::{BaselineInUse, ReadSettings, made_by, read_sounding};
 
@@ -249,28 +249,65 @@ fn notes(baseline: &BaselineRecord, damping: Damping) -> Vec<String> {
     out
 }
 
-/// The newest own baseline of a wheel that is in use; none when there is none.
+/// What the store has on a wheel that is about to be read.
+#[derive(Debug, Clone, Default)]
+pub struct Behind {
+    /// Its own baseline; without one the physics alone decides.
+    pub baseline: Option<BaselineInUse>,
+    /// What the user is to know, in sentences.
+    pub notes: Vec<String>,
+}
+
+/// Looks up the wheel of an id and its newest own baseline. No store, a wheel that is not in it
+/// and a wheel without a baseline are no errors: they are told, and nothing is compared.
 ///
 /// # Errors
 /// [`BuildError::Store`], or [`BuildError::Unfit`] when this version of the method makes no
 /// baseline of what is kept.
-pub fn own_baseline(
-    store: &Store,
-    wheel: &WheelRecord,
-) -> Result<Option<BaselineInUse>, BuildError> {
-    let Some(record) = store.baseline(BaselineKind::Wheel, &wheel.id)? else {
-        return Ok(None);
+pub fn behind_wheel(store: Option<&Store>, id: &str) -> Result<Behind, BuildError> {
+    let only = |note: String| Behind {
+        baseline: None,
+        notes: vec![note],
     };
+    let wheel = match store {
+        Some(store) => store.wheel(id)?,
+        None => None,
+    };
+    let (Some(store), Some(wheel)) = (store, wheel) else {
+        return Ok(only(format!(
+            "nothing is compared: the wheel \"{id}\" is not in the store (fourtap wheel add {id} …)"
+        )));
+    };
+    let Some(record) = store.baseline(BaselineKind::Wheel, &wheel.id)? else {
+        return Ok(only(format!(
+            "nothing is compared: the wheel \"{}\" has no baseline yet (fourtap baseline build --wheel {} FILE…)",
+            wheel.id, wheel.id
+        )));
+    };
+    in_use(&wheel, &record)
+}
+
+fn in_use(wheel: &WheelRecord, record: &BaselineRecord) -> Result<Behind, BuildError> {
     let mut notes = Vec::new();
+    if wheel.state != WheelState::Active {
+        notes.push(format!(
+            "the wheel \"{}\" stands in the store as {}: a clear ring does not change that",
+            wheel.id,
+            wheel.state.words()
+        ));
+    }
     if record.unconfirmed {
         notes.push(format!(
             "nothing stood behind the first sounding of this baseline (version {}): it shows what has changed since, not that the wheel was sound then",
             record.baseline_version
         ));
     }
-    Ok(Some(BaselineInUse {
+    let baseline = BaselineInUse {
         baseline: record.compared(wheel.bond.damping())?,
         reference: record.reference(),
+    };
+    Ok(Behind {
+        baseline: Some(baseline),
         notes,
-    }))
+    })
 }

@@ -38,6 +38,8 @@ pub struct ReadSettings {
     pub heard: Vec<Heard>,
     /// Baseline of the wheel; without one the physics alone decides.
     pub baseline: Option<BaselineInUse>,
+    /// What is to be said of every sounding, in sentences.
+    pub notes: Vec<String>,
     /// Temperature of the wheel in degrees Celsius, where it was logged.
     pub temp_c: Option<f64>,
     /// Kind of bond when a baseline is being taken: the physics alone then does not ask an
@@ -52,8 +54,6 @@ pub struct BaselineInUse {
     pub baseline: Baseline,
     /// How it is named in the record.
     pub reference: BaselineRef,
-    /// What the user is to know of it, in sentences.
-    pub notes: Vec<String>,
 }
 
 /// A sounding that was read.
@@ -90,7 +90,7 @@ pub fn read_sounding(
     settings: &ReadSettings,
 ) -> Result<ReadSounding, AudioError> {
     let mut files = Vec::new();
-    let mut warnings = Vec::new();
+    let mut warnings = settings.notes.clone();
     let mut struck: Vec<Struck> = Vec::new();
     for input in inputs {
         let recording = Recording::open(input)?;
@@ -259,7 +259,6 @@ fn compared(
     warnings: &mut Vec<String>,
 ) -> Option<Comparison> {
     let in_use = settings.baseline.as_ref()?;
-    warnings.extend(in_use.notes.iter().cloned());
     if struck.is_empty() {
         return None;
     }

@@ -1,6 +1,7 @@
 //! `fourtap read`.
 
 use std::io::{IsTerminal, Write};
+use std::path::Path;
 use std::process::ExitCode;
 
 use fourtap::reading::Heard;
@@ -9,14 +10,20 @@ use fourtap::report::text::{TextStyle, sounding_text};
 use fourtap::tasks::read_soundings::{ReadSettings, read_sounding, soundings_in};
 
 use crate::args::{Plan, Read, Word};
+use crate::baseline::behind;
 use crate::exit;
 
 /// Runs it: the worst outcome of all soundings is the exit code.
-pub fn run(args: &Read) -> ExitCode {
+pub fn run(args: &Read, store: Option<&Path>) -> ExitCode {
+    let behind = match behind(args.wheel.as_deref(), store) {
+        Ok(behind) => behind,
+        Err(code) => return code,
+    };
     let settings = ReadSettings {
         wheel: args.wheel.clone(),
-        baseline: None,
-        temp_c: None,
+        baseline: behind.baseline,
+        notes: behind.notes,
+        temp_c: args.temp,
         for_baseline: None,
         turn_plan: match args.turn_plan {
             Plan::Rule => TurnPlan::Rule,
