@@ -232,6 +232,7 @@ fn places_of(lines: &[Line]) -> Vec<Place> {
         energy_db: l.energy_db,
         partner: None,
         regular: true,
+        always: true,
     };
     lines.iter().map(place).collect()
 }
@@ -463,6 +464,7 @@ struct Raw {
     energy_db: f64,
     resolution: f64,
     regular: bool,
+    always: bool,
     /// Offset of the partner's number.
     partner: Option<isize>,
 }
@@ -525,6 +527,7 @@ fn raw(values: Vec<Pooled>, seen: usize, soundings: usize) -> Raw {
             .iter()
             .map(|p| p.line.resolution())
             .fold(f64::INFINITY, f64::min),
+        always: seen == soundings,
         regular: strong > 0 && strong * 2 >= values.len() && seen >= 2.min(soundings),
         partner: None,
     }
@@ -547,6 +550,7 @@ impl Raw {
                 energy_db: self.energy_db,
                 partner: None,
                 regular: self.regular,
+                always: self.always,
             },
             spread: shrunk(tone, x.unwrap_or(0.0), dof),
             seen_spread: x,

@@ -497,8 +497,7 @@ fn damping_figures(case: &Case<'_>) -> Result<Vec<Figure>, NoLimit> {
 
 fn missing_figure(case: &Case<'_>) -> Figure {
     let places = case.baseline.places();
-    let always =
-        |j: usize| places[j].regular && case.baseline.lines[j].seen >= case.baseline.soundings;
+    let always = |j: usize| places[j].regular && places[j].always;
     let gone = |j: usize| case.matching.missing.contains(&j);
     let value = share(&places, always, gone);
     let count = case.matching.missing.len();

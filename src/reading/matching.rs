@@ -13,13 +13,14 @@ const NEAR: f64 = 0.004;
 /// How far a line may have fallen, and risen, to be taken for one that is missing at its place.
 const FALLEN: f64 = 0.06;
 const RISEN: f64 = 0.02;
-/// A moved line must reach this energy over the noise density, in dB, and come this near to
-/// what its baseline line had: a faint new line is not a strong one that has moved.
-const MOVED_DB: f64 = 26.0;
+/// Energy over the noise density, in dB, from which a line would hardly be overlooked, whatever
+/// the taps: only such lines can be missing, or new. Fainter ones come and go with the hand.
+const CERTAIN_DB: f64 = 32.0;
+/// How far below its baseline line in energy, in dB, a moved one may be.
 const MOVED_BELOW_DB: f64 = 15.0;
-/// Farthest new partner of a line, and how far below it in energy, in dB, it may be (2e-3).
+/// Farthest new partner of a line, and how far below it in energy, in dB, it may be.
 const PARTNER: f64 = 0.015;
-const PARTNER_BELOW_DB: f64 = 27.0;
+const PARTNER_BELOW_DB: f64 = 20.0;
 /// In a room a partner must decay within this factor of its main line.
 const PARTNER_DECAY: f64 = 2.0;
 /// Room misfit from which lines are suspect.
@@ -118,6 +119,8 @@ pub struct Place {
     /// False for a line that is known but was not regularly there: it explains a line of a
     /// sounding, and nothing is concluded from it.
     pub regular: bool,
+    /// True when every sounding of the baseline showed it.
+    pub always: bool,
 }
 
 /// The shift of all lines together.
@@ -244,8 +247,9 @@ pub struct Matching {
 }
 
 /// Matches lines to places after taking off the common `shift`: each to the nearest within
-/// 0.4 %, nearest first; then empty regular places with lines left over up to 6 % below or 2 %
-/// above; then lines left over within 1.5 % of a lone line as its new partner.
+/// 0.4 %, nearest first; then empty places that were always there with lines left over up to
+/// 6 % below or 2 % above; then lines left over up to 1.5 % below a lone line as its new
+/// partner: damage lowers one of a pair, and what lies above is rather another mode.
 ///
 /// `room` is the larger room misfit of the two sides; from [`ROOM`] on new partners must decay
 /// like their main line and stand out of the misfit.
@@ -313,7 +317,7 @@ fn residual(x: f64, resolution: f64, j: usize, places: &[Place], line_of: &[Opti
     }
 }
 
-/// Empty regular places, strongest first, and the nearest line left over.
+/// Empty places that were always there, strongest first, and the nearest line left over.
 fn find_moved(
     lines: &[Line],
     x: &[f64],
@@ -323,11 +327,12 @@ fn find_moved(
     out: &mut Matching,
 ) {
     let mut empty: Vec<usize> = (0..places.len())
-        .filter(|&j| places[j].regular && line_of[j].is_none())
+        .filter(|&j| places[j].regular && places[j].always && line_of[j].is_none())
+        .filter(|&j| places[j].energy_db >= CERTAIN_DB)
         .collect();
     empty.sort_by(|&a, &b| places[b].energy_db.total_cmp(&places[a].energy_db));
     for j in empty {
-        let least = MOVED_DB.max(places[j].energy_db - MOVED_BELOW_DB);
+        let least = CERTAIN_DB.max(places[j].energy_db - MOVED_BELOW_DB);
         let moved = (0..lines.len())
             .filter(|&i| free[i] && lines[i].energy_db >= least)
             .map(|i| (i, x[i] - places[j].ln_freq))
@@ -357,7 +362,7 @@ fn find_partners(
     out: &mut Matching,
 ) {
     for i in 0..lines.len() {
-        if !free[i] {
+        if !free[i] || lines[i].energy_db < CERTAIN_DB {
             continue;
         }
         let believable = |main: &Line| {
@@ -371,8 +376,8 @@ fn find_partners(
             .iter()
             .enumerate()
             .filter(|(j, _)| places[*j].regular && places[*j].partner.is_none())
-            .filter_map(|(j, m)| m.map(|m| (j, m, (x[i] - x[m]).abs())))
-            .filter(|(_, m, d)| *d <= PARTNER && believable(&lines[*m]))
+            .filter_map(|(j, m)| m.map(|m| (j, m, x[m] - x[i])))
+            .filter(|(_, m, d)| (0.0..=PARTNER).contains(d) && believable(&lines[*m]))
             .min_by(|a, b| a.2.total_cmp(&b.2));
         if let Some((place, _, split)) = beside {
             free[i] = false;
@@ -407,6 +412,7 @@ mod tests {
             energy_db: 50.0,
             partner: None,
             regular: true,
+            always: true,
         };
         freqs_hz.iter().map(place).collect()
     }
