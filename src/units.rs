@@ -99,6 +99,64 @@ pub fn quality(freq_hz: f64, decay_per_s: f64) -> f64 {
     std::f64::consts::PI * freq_hz / decay_per_s
 }
 
+/// Lowest and highest temperature of a wheel that is believed, in degrees Celsius.
+const TEMP_C: std::ops::RangeInclusive<f64> = -40.0..=90.0;
+
+/// A temperature in degrees Celsius from `21`, `21C`, `21 °C` or `70F`, in any case.
+///
+/// # Errors
+/// [`NoTemperature`] for anything else, and for less than -40 or more than 90 degrees Celsius.
+pub fn parse_temp_c(written: &str) -> Result<f64, NoTemperature> {
+    let lower = written.trim().to_lowercase();
+    let (number, is_fahrenheit) = match (lower.strip_suffix('f'), lower.strip_suffix('c')) {
+        (Some(number), _) => (number, true),
+        (None, Some(number)) => (number, false),
+        (None, None) => (lower.as_str(), false),
+    };
+    let number = number.trim_end_matches('°').trim();
+    let value: Option<f64> = number.parse().ok();
+    let celsius = value.map(|v| if is_fahrenheit { (v - 32.0) / 1.8 } else { v });
+    celsius
+        .filter(|t| TEMP_C.contains(t))
+        .ok_or_else(|| NoTemperature {
+            written: written.to_owned(),
+        })
+}
+
+/// Words that are no temperature of a wheel.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("\"{written}\" is no temperature of a wheel: write 21C or 70F, from -40 to 90 C")]
+pub struct NoTemperature {
+    /// The words.
+    pub written: String,
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod temperature_tests {
+    use super::*;
+
+    #[test]
+    fn temperatures_are_read_in_both_scales() {
+        for (written, celsius) in [
+            ("21", 21.0),
+            ("21C", 21.0),
+            ("70F", 190.0 / 9.0),
+            ("-4 °f", -20.0),
+            (" 18.5 °C ", 18.5),
+        ] {
+            assert!(
+                (parse_temp_c(written).unwrap() - celsius).abs() < 1e-9,
+                "{written}"
+            );
+        }
+        for written in ["", "C", "warm", "21K", "nan", "inf", "200C", "-60"] {
+            let error = parse_temp_c(written).unwrap_err().to_string();
+            assert!(error.contains("21C"), "{error}");
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -2,6 +2,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, missing_docs)]
 
 mod audio_formats;
+mod baselines;
 mod broken;
 mod commands;
 mod listening;

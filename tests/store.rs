@@ -88,6 +88,8 @@ fn sounding(wheel: Option<&str>, summary: &str) -> SoundingRecord {
         footing: "physics only".into(),
         baseline: None,
         turn_plan: "rule".into(),
+        temp_c: None,
+        room_misfit: None,
         taps: vec![tap],
         modes: vec![mode(2166.07)],
         evidence: vec![],

@@ -1,7 +1,11 @@
 //! What the taps say: from measured taps, and a baseline where there is one, to
 //! a reading of each tap and an outcome for the wheel.
 
+pub mod baseline;
+pub mod compare;
 pub mod intervals;
+pub mod limits;
+pub mod matching;
 pub mod outcome;
 pub mod rule;
 pub mod tolerance;
@@ -27,6 +31,16 @@ impl Reading {
             Self::DullThud => "dull thud",
         }
     }
+}
+
+/// How much a bond damps, which decides what scatter from day to day is to be expected.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Damping {
+    /// Vitrified, silicate and metal bonds; also an unknown bond, whose limits are then the
+    /// narrower ones.
+    Low,
+    /// Organic bonds: resinoid, rubber, shellac.
+    High,
 }
 
 /// What the person's ear said of a tap.

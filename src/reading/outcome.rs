@@ -1,5 +1,6 @@
 //! From the taps of a sounding to the outcome for the wheel: worst wins.
 
+use crate::reading::compare::Comparison;
 use crate::reading::{Heard, Outcome, Reading};
 
 /// The outcome on physics alone, and the sentence that goes with it.
@@ -57,10 +58,68 @@ pub fn outcome_alone(
     )
 }
 
+/// The outcome against a baseline: as [`outcome_alone`], and worst wins between that and the
+/// comparison. Only a full turn plan of clear rings with a comparison that is clear as well
+/// gives `rings clear`.
+pub fn outcome_compared(
+    readings: &[Reading],
+    heard: &[Option<Heard>],
+    needed: usize,
+    comparison: &Comparison,
+) -> (Outcome, String) {
+    let (alone, why) = outcome_alone(readings, heard, needed);
+    let changed = || match comparison.changes.as_slice() {
+        [] => why.clone(),
+        [one] => one.clone(),
+        [one, two, ..] => format!("{one}; {two}"),
+    };
+    match (alone, comparison.reading) {
+        (Outcome::SoundsDead, _) => (alone, why),
+        (_, Reading::DullThud) => (Outcome::SoundsDead, changed()),
+        (_, Reading::Unclear) => (Outcome::SoundItAgain, changed()),
+        (Outcome::RingsNotCompared, Reading::ClearRing) => (
+            Outcome::RingsClear,
+            format!(
+                "{}, and its tones are where they were",
+                comparison
+                    .ring_words
+                    .as_deref()
+                    .unwrap_or("rings at every spot")
+            ),
+        ),
+        (_, Reading::ClearRing) => (alone, why),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
     use Reading::{ClearRing, DullThud, Unclear};
+
+    #[test]
+    fn a_comparison_clears_only_a_full_plan_of_clear_rings() {
+        let compared = |reading| Comparison {
+            reading,
+            changes: vec!["its lowest tone is 4 % lower".to_owned()],
+            hints: Vec::new(),
+            evidence: Vec::new(),
+            ring_words: None,
+            matches: true,
+        };
+        let (four, ring) = ([ClearRing; 4], [Some(Heard::Ring); 4]);
+        let of = |r: &[Reading], h: &[Option<Heard>], c| outcome_compared(r, h, 4, &compared(c));
+        assert_eq!(of(&four, &ring, ClearRing).0, Outcome::RingsClear);
+        assert_eq!(of(&four, &ring, Unclear).0, Outcome::SoundItAgain);
+        let (outcome, summary) = of(&four, &ring, DullThud);
+        assert_eq!(outcome, Outcome::SoundsDead);
+        assert_eq!(summary, "its lowest tone is 4 % lower");
+        assert_eq!(
+            of(&four[..3], &ring[..3], ClearRing).0,
+            Outcome::SoundItAgain
+        );
+        let thud = [Some(Heard::Ring), Some(Heard::Thud), None, None];
+        assert_eq!(of(&four, &thud, ClearRing).0, Outcome::SoundsDead);
+    }
 
     #[test]
     fn worst_wins_and_the_ear_is_final() {

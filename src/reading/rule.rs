@@ -1,6 +1,8 @@
 //! From a tap to a reading with its evidence, by the physics alone.
 
-use crate::reading::{Evidence, Judgement, Reading};
+use crate::reading::baseline::Baseline;
+use crate::reading::compare::compare_tap;
+use crate::reading::{Damping, Evidence, Judgement, Reading};
 use crate::ring::flaw::Flaw;
 use crate::ring::tap::Tap;
 
@@ -22,6 +24,41 @@ const FROM: &str = "physics alone, our own setting (docs/method.md)";
 /// `clear ring` here means that damped tones explain the sound, at least two of them and with
 /// little damping; it does not mean that the wheel is sound.
 pub fn judge_alone(tap: &Tap) -> Judgement {
+    judge(tap, true)
+}
+
+/// Reads one tap of a wheel whose baseline is being taken: as [`judge_alone`], but an organic
+/// bond, which damps, need not reach the quality factor of a clear ring.
+pub fn judge_for_baseline(tap: &Tap, damping: Damping) -> Judgement {
+    judge(tap, damping == Damping::Low)
+}
+
+/// Reads one tap against the wheel's baseline: it must ring by the physics, and ring time and
+/// damping must be within the baseline's limits, which stand in for the quality factor.
+pub fn judge_against(tap: &Tap, baseline: &Baseline) -> Judgement {
+    let mut out = judge(tap, false);
+    // What cannot be read by itself cannot be compared either.
+    if out.reading != Reading::ClearRing {
+        return out;
+    }
+    match compare_tap(baseline, tap) {
+        Ok((evidence, changes)) => {
+            let worst = evidence.iter().filter_map(|e| e.speaks_for).max();
+            out.reading = worst.unwrap_or(out.reading).max(out.reading);
+            if !changes.is_empty() {
+                out.reasons = changes;
+            }
+            out.evidence.extend(evidence);
+        }
+        Err(why) => {
+            out.reading = Reading::Unclear;
+            out.reasons = vec![format!("its baseline gives no limits: {why}")];
+        }
+    }
+    out
+}
+
+fn judge(tap: &Tap, needs_quality: bool) -> Judgement {
     let strong: Vec<_> = tap
         .modes
         .iter()
@@ -57,7 +94,7 @@ pub fn judge_alone(tap: &Tap) -> Judgement {
             Reading::Unclear
         },
     ));
-    evidence.push(figure(
+    let mut quality = figure(
         "quality factor",
         q,
         "",
@@ -67,7 +104,11 @@ pub fn judge_alone(tap: &Tap) -> Judgement {
         } else {
             Reading::Unclear
         },
-    ));
+    );
+    if !needs_quality {
+        (quality.limit, quality.speaks_for) = (None, None);
+    }
+    evidence.push(quality);
     let (reading, reasons) = match (unreadable(tap), fraction) {
         (Some(why), _) => (Reading::Unclear, vec![why]),
         (None, None) => (
@@ -99,7 +140,7 @@ pub fn judge_alone(tap: &Tap) -> Judgement {
             Reading::Unclear,
             vec!["fewer than two tones ring".to_owned()],
         ),
-        (None, Some(_)) if q < CLEAR_Q => (
+        (None, Some(_)) if needs_quality && q < CLEAR_Q => (
             Reading::Unclear,
             vec![format!(
                 "its tones are damped (quality factor {q:.0}, a clear ring has {CLEAR_Q:.0} or more): an organic bond, a held or damp wheel, or damage"

@@ -144,6 +144,39 @@ pub fn one_sided(n: u32, content: f64, confidence: f64) -> Result<f64, NoLimit> 
     Ok(rising_root(excess, shift, 1.0)? / count.sqrt())
 }
 
+/// [`one_sided`] where the mean comes from `n` values and the standard deviation, with `dof`
+/// degrees of freedom, from elsewhere as well (shrunk towards an assumed one): the quantile of
+/// the non-central t distribution with `dof` degrees of freedom and non-centrality
+/// z(content) sqrt(n), over sqrt(n).
+///
+/// # Errors
+/// [`NoLimit`] for n = 0, a `dof` outside 0.5 to 1e9, or when content or confidence is no
+/// probability.
+pub fn one_sided_shared(n: u32, dof: f64, content: f64, confidence: f64) -> Result<f64, NoLimit> {
+    let count = at_least(n, 1)?;
+    let z = normal_quantile(probability(content)?);
+    let confidence = probability(confidence)?;
+    let shift = z * count.sqrt();
+    if !(0.5..=1e9).contains(&dof) || shift.abs() > 1e5 {
+        return Err(NoLimit::OutOfRange);
+    }
+    let weights = spread_weights(dof, shift);
+    let excess = |t: f64| weights.mean(|s| normal_cdf(t * s - shift)) - confidence;
+    Ok(rising_root(excess, shift, 1.0)? / count.sqrt())
+}
+
+/// Value of chi² with `dof` degrees of freedom that is exceeded with probability `tail`.
+///
+/// # Errors
+/// [`NoLimit`] for a `dof` that is not between 0.5 and 1e9, or when `tail` is no probability.
+pub fn chi2_above(dof: f64, tail: f64) -> Result<f64, NoLimit> {
+    let tail = probability(tail)?;
+    if !(0.5..=1e9).contains(&dof) {
+        return Err(NoLimit::OutOfRange);
+    }
+    Ok(rising_root(|x| tail - chi2_upper(dof, x.exp()), dof.ln(), 1.0)?.exp())
+}
+
 /// Factor k2 of the two-sided interval `mean ± k2 s` from `n` values, with at least the share
 /// `content` within it at the given `confidence`. Exact by the definition of ISO 16269-6: over
 /// the error u of the mean, the mean probability that k2 s is at least the half width r(u) with

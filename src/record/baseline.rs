@@ -5,7 +5,10 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::record::sounding::{MadeBy, ModeRecord, SoundingRecord};
+use crate::reading::baseline::{Assumed, Baseline, Sounded, Unfit, build};
+use crate::reading::limits::PRIOR_SOUNDINGS;
+use crate::reading::{Damping, matching::Line};
+use crate::record::sounding::{BaselineRef, MadeBy, ModeRecord, SoundingRecord};
 
 /// Name of the format, the value of `format`.
 pub const FORMAT: &str = "fourtap.baseline";
@@ -78,6 +81,9 @@ pub struct BaselineSounding {
     pub ring_time_s: Option<f64>,
     /// Temperature of the wheel in degrees Celsius, where it was logged.
     pub temp_c: Option<f64>,
+    /// Share of the strong tones' power that damped tones do not explain (the room's echo).
+    #[serde(default)]
+    pub room_misfit: Option<f64>,
 }
 
 /// A recording by name and content.
@@ -184,6 +190,102 @@ impl BaselineSounding {
             ring_time_s: geometric_mean(&tap_ring_times_s),
             tap_ring_times_s,
             temp_c,
+            room_misfit: record.room_misfit,
+        }
+    }
+
+    /// What the statistics are taken from.
+    pub fn sounded(&self) -> Sounded {
+        let names: Vec<&str> = self.recorded.iter().map(|r| r.name.as_str()).collect();
+        let name = match names.as_slice() {
+            [first, _, ..] => format!("{first} and its like"),
+            _ => names.concat(),
+        };
+        Sounded {
+            name,
+            lines: self.modes.iter().map(Line::from).collect(),
+            room_misfit: self.room_misfit.unwrap_or(0.0),
+            tap_ring_times_s: self.tap_ring_times_s.clone(),
+            temp_c: self.temp_c,
+        }
+    }
+}
+
+impl BaselineStatistics {
+    /// The statistics as they are kept.
+    pub fn of(baseline: &Baseline) -> Self {
+        let assumed = Assumed::of(baseline.damping);
+        let prior = |figure: &str, sigma| Prior {
+            figure: figure.to_owned(),
+            sigma,
+            weight: PRIOR_SOUNDINGS,
+            from: "assumed, our own setting (docs/method.md)".to_owned(),
+        };
+        Self {
+            modes: modes(baseline),
+            ln_ring_time_mean: baseline.ring_times.map(|t| t.ln_mean),
+            ln_ring_time_spread: baseline.ring_times.and_then(|t| t.seen_spread),
+            priors: vec![
+                prior("common shift, ln f", assumed.shift),
+                prior(
+                    "common shift, ln f, temperature known",
+                    assumed.shift_at_temp,
+                ),
+                prior("single tone, ln f", assumed.tone),
+                prior("split of a pair, relative", assumed.split),
+                prior("decay rate, ln", assumed.decay),
+                prior("ring time of a sounding, ln", assumed.ring_time),
+                prior("ring time of a tap, ln", assumed.tap_ring_time),
+            ],
+        }
+    }
+}
+
+/// Regular lines; those of a pair as one mode.
+fn modes(baseline: &Baseline) -> Vec<BaselineMode> {
+    let lines = &baseline.lines;
+    let is_upper = |k: usize| lines[k].place.partner.is_some_and(|p| p < k);
+    let regular = (0..lines.len()).filter(|&k| lines[k].place.regular && !is_upper(k));
+    regular
+        .map(|k| {
+            let line = &lines[k];
+            let low_hz = line.place.ln_freq.exp();
+            let high = line.place.partner.and_then(|p| lines.get(p));
+            let high_hz = high.map(|h| h.place.ln_freq.exp());
+            let freq_hz = high_hz.map_or(low_hz, |h| 0.5 * (low_hz + h));
+            BaselineMode {
+                freq_hz,
+                freq_spread_hz: line.seen_spread.map(|s| s * freq_hz),
+                ln_decay_mean: high.map_or(line.ln_decay, |h| 0.5 * (line.ln_decay + h.ln_decay)),
+                ln_decay_spread: line.seen_decay_spread,
+                seen: high.map_or(line.seen, |h| line.seen.max(h.seen)),
+                split_hz: high_hz.map(|h| h - low_hz),
+                resolution_hz: Some(line.resolution * freq_hz),
+            }
+        })
+        .collect()
+}
+
+impl BaselineRecord {
+    /// The baseline to compare with, computed anew from its soundings.
+    ///
+    /// # Errors
+    /// [`Unfit`] when this version of the method makes no baseline of them.
+    pub fn compared(&self, damping: Damping) -> Result<Baseline, Unfit> {
+        let soundings: Vec<Sounded> = self
+            .soundings
+            .iter()
+            .map(BaselineSounding::sounded)
+            .collect();
+        build(&soundings, damping)
+    }
+
+    /// How it is named in a sounding that was held against it.
+    pub fn reference(&self) -> BaselineRef {
+        BaselineRef {
+            of: self.of.clone(),
+            version: self.baseline_version,
+            soundings: self.soundings.len() as u32,
         }
     }
 }

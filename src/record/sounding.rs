@@ -5,6 +5,9 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::reading::matching::Line;
+use crate::units::LN_1000;
+
 /// Name of the format, the value of `format`.
 pub const FORMAT: &str = "fourtap.sounding";
 /// Version of the format, the value of `version`.
@@ -31,6 +34,13 @@ pub struct SoundingRecord {
     pub baseline: Option<BaselineRef>,
     /// Name of the turn plan: `rule`, `quarter` or `spread`.
     pub turn_plan: String,
+    /// Temperature of the wheel in degrees Celsius, where it was logged.
+    #[serde(default)]
+    pub temp_c: Option<f64>,
+    /// Share of the strong tones' power that damped tones do not explain (the room's echo);
+    /// none without modes.
+    #[serde(default)]
+    pub room_misfit: Option<f64>,
     /// The taps in the order they were struck.
     pub taps: Vec<TapRecord>,
     /// The modes of all taps solved together.
@@ -137,6 +147,18 @@ pub struct ModeRecord {
     pub label: Option<(u32, u32)>,
     /// Number of the pair it belongs to, where known.
     pub pair: Option<u32>,
+}
+
+impl From<&ModeRecord> for Line {
+    fn from(m: &ModeRecord) -> Self {
+        Self {
+            freq_hz: m.freq_hz,
+            freq_std_hz: m.freq_std_hz,
+            decay_per_s: LN_1000 / m.ring_time_s,
+            decay_std_per_s: LN_1000 * m.ring_time_std_s / (m.ring_time_s * m.ring_time_s),
+            energy_db: m.energy_db,
+        }
+    }
 }
 
 /// Decay of one band.

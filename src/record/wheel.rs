@@ -5,6 +5,8 @@ pub mod speed;
 
 use serde::{Deserialize, Serialize};
 
+use crate::reading::Damping;
+
 pub use size::{Size, SizeError};
 pub use speed::{Speed, SpeedError, SpeedUnit};
 
@@ -196,6 +198,16 @@ impl Bond {
     /// True for resinoid, rubber and shellac.
     pub fn is_organic(self) -> bool {
         matches!(self, Self::Resinoid | Self::Rubber | Self::Shellac)
+    }
+
+    /// How much it damps, for the limits of a comparison. An unknown bond gets the narrower
+    /// limits, which rather call a sound wheel unclear than a damaged one clear.
+    pub fn damping(self) -> Damping {
+        if self.is_organic() {
+            Damping::High
+        } else {
+            Damping::Low
+        }
     }
 
     /// The bond of a name, in any case. Letters of a marking are not read: R stands for rubber

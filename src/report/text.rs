@@ -5,6 +5,7 @@
 //! asked for, and control characters in names and sentences are taken out, so that a record
 //! cannot play with the terminal.
 
+pub mod baseline;
 mod lines;
 pub mod wheel;
 mod words;

@@ -1,6 +1,7 @@
 //! What a person came to do, one file each. The faces (command line, page) hand settings
 //! in and get events and results back; they open no file, device or store themselves.
 
+pub mod build_baseline;
 pub mod draw_sounding;
 pub mod in_order;
 pub mod keep_wheels;

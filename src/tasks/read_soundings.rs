@@ -1,13 +1,16 @@
 //! Reads recordings into soundings.
 
 use crate::audio::{AudioError, Input, Recording, Source};
-use crate::reading::outcome::outcome_alone;
-use crate::reading::rule::judge_alone;
+use crate::reading::baseline::{Baseline, Sounded};
+use crate::reading::compare::{Comparison, compare, room_widens};
+use crate::reading::matching::Line;
+use crate::reading::outcome::{outcome_alone, outcome_compared};
+use crate::reading::rule::{judge_against, judge_alone, judge_for_baseline};
 use crate::reading::turn_plan::TurnPlan;
-use crate::reading::{Footing, Heard, Judgement, Outcome};
+use crate::reading::{Damping, Footing, Heard, Judgement, Outcome};
 use crate::record::sounding::{
-    BandRecord, EvidenceRecord, FORMAT, FileRecord, FlawRecord, MadeBy, ModeRecord, SoundingRecord,
-    TapRecord, VERSION,
+    BandRecord, BaselineRef, EvidenceRecord, FORMAT, FileRecord, FlawRecord, MadeBy, ModeRecord,
+    SoundingRecord, TapRecord, VERSION,
 };
 use crate::ring::estimate::solve;
 use crate::ring::listen::{Listened, Listener, NoTaps, is_stray};
@@ -35,6 +38,24 @@ pub struct ReadSettings {
     /// Spot of the one tap of each recording in degrees from the wheel's mark, where known;
     /// empty to take the spots of the turn plan.
     pub spots_deg: Vec<Option<f64>>,
+    /// Baseline of the wheel; without one the physics alone decides.
+    pub baseline: Option<BaselineInUse>,
+    /// What is to be said of every sounding, in sentences.
+    pub notes: Vec<String>,
+    /// Temperature of the wheel in degrees Celsius, where it was logged.
+    pub temp_c: Option<f64>,
+    /// Kind of bond when a baseline is being taken: the physics alone then does not ask an
+    /// organic bond for the quality factor of a clear ring.
+    pub for_baseline: Option<Damping>,
+}
+
+/// A baseline to hold soundings against.
+#[derive(Debug, Clone)]
+pub struct BaselineInUse {
+    /// The baseline.
+    pub baseline: Baseline,
+    /// How it is named in the record.
+    pub reference: BaselineRef,
 }
 
 /// A sounding that was read.
@@ -77,6 +98,13 @@ pub struct Seen<'a> {
 /// Spots closer than this are one: a quarter of the smallest turn of a plan (45 degrees).
 const SAME_SPOT_DEG: f64 = 11.25;
 
+/// All taps solved together.
+#[derive(Default)]
+struct Together {
+    modes: Vec<Mode>,
+    room_misfit: Option<f64>,
+}
+
 /// Reads the recordings of one sounding, in the order of their taps.
 ///
 /// # Errors
@@ -98,11 +126,11 @@ pub fn read_and_show(
     show: &mut dyn FnMut(&Seen<'_>),
 ) -> Result<ReadSounding, AudioError> {
     let (mut files, mut overviews) = (Vec::new(), Vec::new());
-    let mut warnings = Vec::new();
+    let mut warnings = settings.notes.clone();
     let mut struck: Vec<Struck> = Vec::new();
     for input in inputs {
         let recording = Recording::open(input)?;
-        let (file, overview) = listen(&recording, &mut struck, &mut warnings)?;
+        let (file, overview) = listen(&recording, settings, &mut struck, &mut warnings)?;
         files.push(file);
         overviews.push(overview);
     }
@@ -111,17 +139,21 @@ pub fn read_and_show(
         .map(|s| &s.take)
         .filter(|take| !take.clip.is_empty())
         .collect();
-    let (modes, refused) = if views.is_empty() {
-        (Vec::new(), Vec::new())
+    let (together, refused) = if views.is_empty() {
+        (Together::default(), Vec::new())
     } else {
         let solved = solve(&views);
-        (solved.modes, solved.refused)
+        let together = Together {
+            room_misfit: Some(solved.room_misfit),
+            modes: solved.modes,
+        };
+        (together, solved.refused)
     };
-    let read = judged(files, warnings, &struck, &modes, settings);
+    let read = judged(files, warnings, &struck, &together, settings);
     show(&Seen {
         record: &read.record,
         struck: &struck,
-        modes: &modes,
+        modes: &together.modes,
         refused: &refused,
         overviews: &overviews,
     });
@@ -135,6 +167,7 @@ pub fn read_and_show(
 /// memory than a short one.
 fn listen(
     recording: &Recording,
+    settings: &ReadSettings,
     struck: &mut Vec<Struck>,
     warnings: &mut Vec<String>,
 ) -> Result<(FileRecord, Overview), AudioError> {
@@ -148,7 +181,7 @@ fn listen(
         match player.next_chunk() {
             Ok(Some(chunk)) => {
                 for take in listener.push(&chunk.samples, chunk.lost_before) {
-                    add(struck, name, take);
+                    add(struck, settings, name, take);
                 }
             }
             Ok(None) => break,
@@ -161,7 +194,7 @@ fn listen(
     }
     let (rest, listened) = listener.finish();
     for take in rest {
-        add(struck, name, take);
+        add(struck, settings, name, take);
     }
     drop_strays(struck, first, warnings);
     let late = player.damage();
@@ -209,9 +242,13 @@ pub(super) fn best_channel(
 }
 
 /// Measures and judges a take and adds it.
-fn add(struck: &mut Vec<Struck>, file: &str, mut take: TapTake) {
+fn add(struck: &mut Vec<Struck>, settings: &ReadSettings, file: &str, mut take: TapTake) {
     let tap = measure(&take);
-    let judgement = judge_alone(&tap);
+    let judgement = match (&settings.baseline, settings.for_baseline) {
+        (Some(b), _) => judge_against(&tap, &b.baseline),
+        (None, Some(damping)) => judge_for_baseline(&tap, damping),
+        (None, None) => judge_alone(&tap),
+    };
     let with_sound = struck.iter().filter(|s| !s.take.clip.is_empty()).count();
     if with_sound >= MOST_JOINT {
         take.clip = Clip::new(Vec::new(), take.clip.rate());
@@ -266,11 +303,49 @@ fn why_none(listened: &Listened) -> String {
     }
 }
 
+/// The comparison of a sounding; none without a baseline or without taps.
+fn compared(
+    struck: &[Struck],
+    together: &Together,
+    settings: &ReadSettings,
+    warnings: &mut Vec<String>,
+) -> Option<Comparison> {
+    let in_use = settings.baseline.as_ref()?;
+    if struck.is_empty() {
+        return None;
+    }
+    let sounded = Sounded {
+        name: String::new(),
+        lines: together.modes.iter().map(Line::from).collect(),
+        room_misfit: together.room_misfit.unwrap_or(0.0),
+        tap_ring_times_s: struck
+            .iter()
+            .filter_map(|s| Some(s.tap.ring_time_s?.0))
+            .collect(),
+        temp_c: settings.temp_c,
+    };
+    if room_widens(&in_use.baseline, sounded.room_misfit) {
+        warnings.push(
+            "the room's echo widens the limits of the comparison, small changes do not show: bring the microphone closer, soft things behind it".to_owned(),
+        );
+    }
+    match compare(&in_use.baseline, &sounded) {
+        Ok(c) => {
+            warnings.extend(c.hints.iter().map(|h| format!("a hint, no finding: {h}")));
+            Some(c)
+        }
+        Err(why) => {
+            warnings.push(format!("nothing was compared: {why}"));
+            None
+        }
+    }
+}
+
 fn judged(
     files: Vec<FileRecord>,
     mut warnings: Vec<String>,
     struck: &[Struck],
-    modes: &[Mode],
+    together: &Together,
     settings: &ReadSettings,
 ) -> ReadSounding {
     let spots = settings.turn_plan.spots_deg();
@@ -278,7 +353,12 @@ fn judged(
         .map(|k| settings.heard.get(k).copied())
         .collect();
     let readings: Vec<_> = struck.iter().map(|s| s.judgement.reading).collect();
-    let (mut outcome, mut summary) = outcome_alone(&readings, &heard, spots.len());
+    let comparison = compared(struck, together, settings, &mut warnings);
+    let (mut outcome, mut summary) = match &comparison {
+        Some(c) => outcome_compared(&readings, &heard, spots.len(), c),
+        None => outcome_alone(&readings, &heard, spots.len()),
+    };
+    let against = settings.baseline.as_ref().filter(|_| comparison.is_some());
     if settings.heard.is_empty() {
         warnings.push("no ear's word stands beside these readings".to_owned());
     } else if settings.heard.len() != struck.len() {
@@ -314,18 +394,23 @@ fn judged(
         wheel: settings.wheel.clone(),
         outcome: outcome.words().to_owned(),
         summary,
-        footing: Footing::PhysicsOnly.words().to_owned(),
-        baseline: None,
+        footing: match against {
+            Some(_) => Footing::OwnBaseline,
+            None => Footing::PhysicsOnly,
+        }
+        .words()
+        .to_owned(),
+        baseline: against.map(|b| b.reference.clone()),
         turn_plan: settings.turn_plan.name().to_owned(),
+        temp_c: settings.temp_c,
+        room_misfit: together.room_misfit,
         taps,
-        modes: modes.iter().map(mode_record).collect(),
-        evidence: Vec::new(),
+        modes: together.modes.iter().map(mode_record).collect(),
+        evidence: comparison.map_or(Vec::new(), |c| {
+            c.evidence.iter().map(evidence_record).collect()
+        }),
         warnings,
-        made_by: MadeBy {
-            program: "fourtap".to_owned(),
-            version: env!("CARGO_PKG_VERSION").to_owned(),
-            method: METHOD.to_owned(),
-        },
+        made_by: made_by(),
     };
     ReadSounding { record, outcome }
 }
@@ -364,6 +449,15 @@ fn struck_twice(places: &[Option<f64>]) -> bool {
             turn.min(360.0 - turn) < SAME_SPOT_DEG
         })
     })
+}
+
+/// This program and its method.
+pub fn made_by() -> MadeBy {
+    MadeBy {
+        program: "fourtap".to_owned(),
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        method: METHOD.to_owned(),
+    }
 }
 
 fn tap_record(s: &Struck, spot_deg: Option<f64>, heard: Option<Heard>) -> TapRecord {

@@ -88,6 +88,8 @@ fn clear() -> SoundingRecord {
             soundings: 4,
         }),
         turn_plan: "quarter".into(),
+        temp_c: None,
+        room_misfit: None,
         taps: vec![
             tap(0.62, 0.0, Some("ring"), "clear ring", reason),
             tap(2.71, 90.0, Some("ring"), "clear ring", reason),

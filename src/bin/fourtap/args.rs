@@ -32,9 +32,43 @@ pub enum Command {
     /// The wheels of the shop: add, list, show with history, edit, mark as dropped, retire
     #[command(subcommand)]
     Wheel(Wheel),
+    /// What a wheel showed when it was good: build from recordings, show
+    #[command(subcommand)]
+    Baseline(Baseline),
     /// For a class: make recordings to demonstrate with
     #[command(subcommand)]
     Teach(Teach),
+}
+
+/// Baselines.
+#[derive(Subcommand)]
+pub enum Baseline {
+    /// Build the next version of a wheel's baseline; earlier versions stay
+    Build {
+        /// Id of the wheel, which must be in the store
+        #[arg(long, value_name = "ID")]
+        wheel: String,
+        /// Temperature of the wheel at all of these soundings: 21C, 70F
+        #[arg(long, value_name = "TEMP", value_parser = fourtap::units::parse_temp_c, allow_hyphen_values = true)]
+        temp: Option<f64>,
+        /// Where the taps fell
+        #[arg(long, value_enum, default_value = "rule")]
+        turn_plan: Plan,
+        /// Recordings; each file, or each folder of one file per tap, is one sounding
+        #[arg(required = true)]
+        files: Vec<PathBuf>,
+        /// Print the baseline as a JSON object
+        #[arg(long)]
+        json: bool,
+    },
+    /// Show the newest baseline of a wheel
+    Show {
+        /// Id of the wheel
+        id: String,
+        /// Print a JSON object
+        #[arg(long)]
+        json: bool,
+    },
 }
 
 const READ_CODES: &str = "\
@@ -166,9 +200,12 @@ pub struct Read {
         conflicts_with_all = ["files", "files_from", "together", "apart", "wheel", "heard"]
     )]
     pub wheels: Option<PathBuf>,
-    /// Id of the wheel, kept in the record
+    /// Id of the wheel: its newest baseline in the store is what the taps are held against
     #[arg(long, value_name = "ID")]
     pub wheel: Option<String>,
+    /// Temperature of the wheel: 21C, 70F
+    #[arg(long, value_name = "TEMP", value_parser = fourtap::units::parse_temp_c, allow_hyphen_values = true)]
+    pub temp: Option<f64>,
     /// Where the taps fell
     #[arg(long, value_enum, default_value = "rule")]
     pub turn_plan: Plan,

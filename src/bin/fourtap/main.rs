@@ -1,6 +1,7 @@
 //! The command line of fourtap: arguments in, a task run, text or JSON out.
 
 mod args;
+mod baseline;
 mod exit;
 mod mics;
 mod read;
@@ -14,9 +15,10 @@ use clap::Parser;
 fn main() -> ExitCode {
     let args = args::Args::parse();
     match &args.command {
-        args::Command::Read(read) => read::run(read),
+        args::Command::Read(read) => read::run(read, args.store.as_deref()),
         args::Command::Mics { json } => mics::run(*json),
         args::Command::Wheel(wheel) => wheel::run(wheel, args.store.as_deref()),
+        args::Command::Baseline(baseline) => baseline::run(baseline, args.store.as_deref()),
         args::Command::Teach(args::Teach::Make { folder }) => make(folder),
     }
 }

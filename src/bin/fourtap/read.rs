@@ -1,5 +1,7 @@
 //! `fourtap read`.
 
+use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 use std::fs::File;
 use std::io::{BufReader, IsTerminal, Write};
 use std::path::{Path, PathBuf};
@@ -10,6 +12,7 @@ use fourtap::audio::{AudioError, Input};
 use fourtap::reading::turn_plan::TurnPlan;
 use fourtap::reading::{Heard, Outcome};
 use fourtap::report::text::{TextStyle, sounding_text};
+use fourtap::tasks::build_baseline::Behind;
 use fourtap::tasks::draw_sounding::{DrawError, apart_names, draw_sounding, make_folder};
 use fourtap::tasks::in_order::in_order;
 use fourtap::tasks::name_soundings::{Grouping, paths_of_list, short_name, soundings_in};
@@ -17,6 +20,7 @@ use fourtap::tasks::read_soundings::{ReadSettings, ReadSounding, read_and_show};
 use fourtap::tasks::wheels_table::read_table;
 
 use crate::args::{Plan, Read, Word};
+use crate::baseline::behind;
 use crate::exit;
 
 /// A run that takes longer than this shows how far it is.
@@ -37,13 +41,10 @@ struct Done {
 }
 
 /// Runs it: the worst outcome of all soundings is the exit code.
-pub fn run(args: &Read) -> ExitCode {
-    let mut jobs = match jobs(args) {
+pub fn run(args: &Read, store: Option<&Path>) -> ExitCode {
+    let mut jobs = match jobs(args, store) {
         Ok(jobs) => jobs,
-        Err((words, code)) => {
-            complain(&words);
-            return ExitCode::from(code);
-        }
+        Err(code) => return code,
     };
     if let Some(Err(error)) = args.pictures.as_deref().map(make_folder) {
         complain(&error.to_string());
@@ -75,8 +76,30 @@ pub fn run(args: &Read) -> ExitCode {
     tally.code()
 }
 
-/// What is to be read; else what is wrong and the exit code.
-fn jobs(args: &Read) -> Result<Vec<Job>, (String, u8)> {
+/// What is to be read; else the exit code, the fault being told.
+fn jobs(args: &Read, store: Option<&Path>) -> Result<Vec<Job>, ExitCode> {
+    let mut jobs = named_jobs(args).map_err(|(words, code)| {
+        complain(&words);
+        ExitCode::from(code)
+    })?;
+    let mut known: BTreeMap<Option<String>, Behind> = BTreeMap::new();
+    for job in &mut jobs {
+        let wheel = job.settings.wheel.clone();
+        let found = match known.entry(wheel) {
+            Entry::Occupied(o) => o.into_mut(),
+            Entry::Vacant(v) => {
+                let found = behind(v.key().as_deref(), store)?;
+                v.insert(found)
+            }
+        };
+        job.settings.baseline = found.baseline.clone();
+        job.settings.notes = found.notes.clone();
+    }
+    Ok(jobs)
+}
+
+/// What is named, before anything is known of the wheels; else what is wrong and the exit code.
+fn named_jobs(args: &Read) -> Result<Vec<Job>, (String, u8)> {
     let turn_plan = match args.turn_plan {
         Plan::Rule => TurnPlan::Rule,
         Plan::Quarter => TurnPlan::Quarter,
@@ -92,6 +115,8 @@ fn jobs(args: &Read) -> Result<Vec<Job>, (String, u8)> {
                 turn_plan,
                 heard: row.heard,
                 spots_deg: row.spots_deg,
+                temp_c: args.temp,
+                ..ReadSettings::default()
             },
         };
         return Ok(rows.into_iter().map(job).collect());
@@ -127,7 +152,8 @@ fn jobs(args: &Read) -> Result<Vec<Job>, (String, u8)> {
         wheel: args.wheel.clone(),
         turn_plan,
         heard: args.heard.iter().map(|w| heard(*w)).collect(),
-        spots_deg: Vec::new(),
+        temp_c: args.temp,
+        ..ReadSettings::default()
     };
     let job = |inputs: Vec<Input>| Job {
         name: short_name(&inputs),

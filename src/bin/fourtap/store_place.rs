@@ -28,10 +28,22 @@ pub fn open_existing(named: Option<&Path>) -> Result<Store, ExitCode> {
     opened(named, Store::open_existing)
 }
 
-fn opened(
+/// As [`open_existing`]; none when there is no store, which is no error for the caller.
+///
+/// # Errors
+/// The exit code of the store, after the error was told.
+pub fn look(named: Option<&Path>) -> Result<Option<Store>, ExitCode> {
+    opened(named, |folder| match Store::open_existing(folder) {
+        Ok(store) => Ok(Some(store)),
+        Err(StoreError::NoStore { .. }) => Ok(None),
+        Err(error) => Err(error),
+    })
+}
+
+fn opened<T>(
     named: Option<&Path>,
-    how: impl FnOnce(&Path) -> Result<Store, StoreError>,
-) -> Result<Store, ExitCode> {
+    how: impl FnOnce(&Path) -> Result<T, StoreError>,
+) -> Result<T, ExitCode> {
     let folder = match named.filter(|f| !f.as_os_str().is_empty()) {
         Some(folder) => Ok(folder.to_owned()),
         None => default_folder(std::env::var_os(VARIABLE).as_deref()),

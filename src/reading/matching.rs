@@ -1,0 +1,483 @@
+//! Which line of a sounding is which line of a baseline. In the far tail it is wrong matches,
+//! not noise, that make sound wheels look damaged: so this comes before any figure.
+//!
+//! Frequencies are compared as natural logarithms, so that a difference is a relative one.
+
+use crate::ring::mode::Mode;
+use crate::units::LN_1000;
+
+/// Width of the bell that a matching pair of lines adds to the score of a common shift.
+const BELL: f64 = 0.004;
+/// Farthest that a line may lie from its own place after the common shift.
+const NEAR: f64 = 0.004;
+/// How far a line may have fallen, and risen, to be taken for one that is missing at its place.
+const FALLEN: f64 = 0.06;
+const RISEN: f64 = 0.02;
+/// Energy over the noise density, in dB, from which a line would hardly be overlooked, whatever
+/// the taps: only such lines can be missing, or new. Fainter ones come and go with the hand.
+const CERTAIN_DB: f64 = 42.0;
+/// How far below its baseline line in energy, in dB, a moved one may be.
+const MOVED_BELOW_DB: f64 = 15.0;
+/// Farthest new partner of a line, and how far below it in energy, in dB, it may be.
+const PARTNER: f64 = 0.015;
+const PARTNER_BELOW_DB: f64 = 20.0;
+/// In a room a partner must decay within this factor of its main line.
+const PARTNER_DECAY: f64 = 2.0;
+/// Room misfit from which lines are suspect.
+pub const ROOM: f64 = 3e-3;
+/// Largest weight of a line, so that a single strong one does not decide alone.
+const MOST_WEIGHT: f64 = 300.0;
+
+/// What is compared of a mode.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Line {
+    /// Frequency in Hz.
+    pub freq_hz: f64,
+    /// Standard deviation of the frequency in Hz.
+    pub freq_std_hz: f64,
+    /// Amplitude decay rate in 1/s.
+    pub decay_per_s: f64,
+    /// Standard deviation of the decay rate in 1/s.
+    pub decay_std_per_s: f64,
+    /// Energy over the noise density in dB.
+    pub energy_db: f64,
+}
+
+impl From<&Mode> for Line {
+    fn from(m: &Mode) -> Self {
+        Self {
+            freq_hz: m.freq_hz,
+            freq_std_hz: m.freq_std_hz,
+            decay_per_s: m.decay_per_s,
+            decay_std_per_s: m.decay_std_per_s,
+            energy_db: m.energy_db,
+        }
+    }
+}
+
+impl Line {
+    /// True when every figure is finite and frequency and decay are positive.
+    pub fn is_usable(&self) -> bool {
+        let figures = [
+            self.freq_hz,
+            self.freq_std_hz,
+            self.decay_per_s,
+            self.decay_std_per_s,
+            self.energy_db,
+        ];
+        figures.iter().all(|v| v.is_finite())
+            && self.freq_hz > 0.0
+            && self.decay_per_s > 0.0
+            && self.freq_std_hz >= 0.0
+            && self.decay_std_per_s >= 0.0
+    }
+
+    /// Natural logarithm of the frequency in Hz.
+    pub fn ln_freq(&self) -> f64 {
+        self.freq_hz.ln()
+    }
+
+    /// Standard deviation of [`Line::ln_freq`] in a room of misfit `room`, with a floor of
+    /// 20 ppm: the estimator's own is that of a lone line in plain noise.
+    pub fn ln_freq_std(&self, room: f64) -> f64 {
+        let own = self.freq_std_hz / self.freq_hz;
+        let echo = room.max(0.0).sqrt() * self.decay_per_s / (std::f64::consts::TAU * self.freq_hz);
+        own.hypot(2e-5).hypot(echo)
+    }
+
+    /// Standard deviation of the logarithm of the decay rate in a room, with a floor of 2 %.
+    pub fn ln_decay_std(&self, room: f64) -> f64 {
+        let own = self.decay_std_per_s / self.decay_per_s;
+        own.hypot(0.02).hypot(room.max(0.0).sqrt())
+    }
+
+    /// What the line counts for: its signal-to-noise ratio in amplitude, up to 300.
+    pub fn weight(&self) -> f64 {
+        let h = 10f64.powf(0.1 * self.energy_db.min(100.0));
+        (0.5 * h).sqrt().min(MOST_WEIGHT)
+    }
+
+    /// Closest relative distance at which a second line of like strength would have been told
+    /// apart: `0.9 x 2^-((H_dB - 48)/10) delta / (6.9078 f)`, measured on made-up pairs.
+    pub fn resolution(&self) -> f64 {
+        let bandwidths = 0.9 * 2f64.powf(-0.1 * (self.energy_db - 48.0));
+        bandwidths * self.decay_per_s / (LN_1000 * self.freq_hz)
+    }
+}
+
+/// A place where a line is expected.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Place {
+    /// Natural logarithm of the frequency in Hz.
+    pub ln_freq: f64,
+    /// What it counts for, as [`Line::weight`].
+    pub weight: f64,
+    /// Energy over the noise density in dB.
+    pub energy_db: f64,
+    /// The other line of its pair, by number.
+    pub partner: Option<usize>,
+    /// False for a line that is known but was not regularly there: it explains a line of a
+    /// sounding, and nothing is concluded from it.
+    pub regular: bool,
+    /// True when every sounding of the baseline showed it.
+    pub always: bool,
+}
+
+/// The shift of all lines together.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CommonShift {
+    /// Mean of ln f(sounding) - ln f(baseline).
+    pub shift: f64,
+    /// True when the best shift lies at the end of the searched range.
+    pub at_limit: bool,
+}
+
+/// The common shift that brings most weight of `lines` to a place:
+/// maximum of `sum w exp(-((ln f - ln r - s)/0.004)^2/2)` for |s| <= `limit`, then twice the
+/// weighted median of what matches. None without lines or places.
+pub fn common_shift(lines: &[Line], places: &[Place], limit: f64) -> Option<CommonShift> {
+    let differences: Vec<(f64, f64)> = lines
+        .iter()
+        .flat_map(|l| {
+            let (x, w) = (l.ln_freq(), l.weight());
+            places
+                .iter()
+                .map(move |p| (x - p.ln_freq, (w * p.weight).sqrt()))
+        })
+        .filter(|(d, _)| d.abs() <= limit + 4.0 * BELL)
+        .collect();
+    let score = |s: f64| -> f64 {
+        let bell = |d: f64| (-0.5 * ((d - s) / BELL).powi(2)).exp();
+        differences.iter().map(|(d, w)| w * bell(*d)).sum()
+    };
+    let steps = (limit / (0.125 * BELL)).ceil() as i32;
+    let grid = (-steps..=steps).map(|k| limit * f64::from(k) / f64::from(steps.max(1)));
+    let mut best = grid
+        .map(|s| (s, score(s)))
+        // Of equal ones the smaller shift.
+        .fold((0.0, score(0.0)), |b, c| if c.1 > b.1 { c } else { b })
+        .0;
+    if differences.is_empty() {
+        return None;
+    }
+    let at_limit = limit - best.abs() < 0.2 * BELL;
+    for _ in 0..2 {
+        let near: Vec<(f64, f64)> = lines
+            .iter()
+            .filter_map(|l| {
+                let d = nearest(l.ln_freq() - best, places)?;
+                (d.abs() <= NEAR).then_some((best + d, l.weight()))
+            })
+            .collect();
+        best = weighted_median(&near)?;
+    }
+    Some(CommonShift {
+        shift: best,
+        at_limit,
+    })
+}
+
+/// Signed distance of `x` from the nearest place.
+fn nearest(x: f64, places: &[Place]) -> Option<f64> {
+    places
+        .iter()
+        .map(|p| x - p.ln_freq)
+        .min_by(|a, b| a.abs().total_cmp(&b.abs()))
+}
+
+/// Median of values with weights; none without weight.
+pub fn weighted_median(values: &[(f64, f64)]) -> Option<f64> {
+    let mut sorted: Vec<_> = values.iter().filter(|v| v.1 > 0.0).copied().collect();
+    sorted.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let half = 0.5 * sorted.iter().map(|v| v.1).sum::<f64>();
+    let mut sum = 0.0;
+    for (k, (value, weight)) in sorted.iter().enumerate() {
+        sum += weight;
+        if sum > half * (1.0 + 1e-12) {
+            return Some(*value);
+        }
+        if sum >= half * (1.0 - 1e-12) {
+            return Some(
+                sorted
+                    .get(k + 1)
+                    .map_or(*value, |next| 0.5 * (value + next.0)),
+            );
+        }
+    }
+    None
+}
+
+/// A line at, or moved from, its place.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Found {
+    /// Number of the place.
+    pub place: usize,
+    /// Number of the line.
+    pub line: usize,
+    /// ln f - common shift - ln f of the place. Where only one line of a pair was found and
+    /// they are too close to be told apart, the distance from the nearest of place and centre.
+    pub residual: f64,
+    /// True when it was looked for farther off, its place being empty.
+    pub moved: bool,
+}
+
+/// A second line beside a place where the baseline knows one only.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct NewPartner {
+    /// Number of the place.
+    pub place: usize,
+    /// Number of the line.
+    pub line: usize,
+    /// Relative distance of the two lines, positive.
+    pub split: f64,
+}
+
+/// The lines of a sounding against the places of a baseline.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Matching {
+    /// Lines with their places.
+    pub found: Vec<Found>,
+    /// New second lines.
+    pub new_partners: Vec<NewPartner>,
+    /// Places where nothing was found, by number; a place whose pair partner was found is not
+    /// missing, since that branch may just not have been struck.
+    pub missing: Vec<usize>,
+    /// Lines that belong to no place.
+    pub unexplained: Vec<usize>,
+}
+
+/// Matches lines to places after taking off the common `shift`: each to the nearest within
+/// 0.4 %, nearest first; then empty places that were always there with lines left over up to
+/// 6 % below or 2 % above; then lines left over up to 1.5 % below a lone line as its new
+/// partner: damage lowers one of a pair, and what lies above is rather another mode.
+///
+/// `room` is the larger room misfit of the two sides; from [`ROOM`] on new partners must decay
+/// like their main line and stand out of the misfit.
+pub fn match_lines(lines: &[Line], places: &[Place], shift: f64, room: f64) -> Matching {
+    let x: Vec<f64> = lines.iter().map(|l| l.ln_freq() - shift).collect();
+    let mut line_of = vec![None; places.len()];
+    let mut free = vec![true; lines.len()];
+    let mut near: Vec<(f64, usize, usize)> = Vec::new();
+    for (i, l) in lines.iter().enumerate() {
+        let reach = NEAR.max(4.0 * l.ln_freq_std(room)).min(3.0 * NEAR);
+        for (j, p) in places.iter().enumerate() {
+            let d = (x[i] - p.ln_freq).abs();
+            if d <= reach {
+                near.push((d, i, j));
+            }
+        }
+    }
+    near.sort_by(|a, b| a.0.total_cmp(&b.0));
+    for (_, i, j) in near {
+        if free[i] && line_of[j].is_none() {
+            free[i] = false;
+            line_of[j] = Some(i);
+        }
+    }
+    let mut out = Matching::default();
+    for (j, i) in line_of.iter().enumerate() {
+        if let Some(i) = *i {
+            let residual = residual(x[i], lines[i].resolution(), j, places, &line_of);
+            out.found.push(Found {
+                place: j,
+                line: i,
+                residual,
+                moved: false,
+            });
+        }
+    }
+    find_moved(lines, &x, places, &mut line_of, &mut free, &mut out);
+    find_partners(lines, &x, places, room, &line_of, &mut free, &mut out);
+    let is_found = |j: usize| line_of[j].is_some();
+    out.missing = (0..places.len())
+        .filter(|&j| places[j].regular && !is_found(j))
+        .filter(|&j| !places[j].partner.is_some_and(is_found))
+        .collect();
+    out.unexplained = (0..lines.len()).filter(|&i| free[i]).collect();
+    out.found.sort_by_key(|f| f.place);
+    out
+}
+
+fn residual(x: f64, resolution: f64, j: usize, places: &[Place], line_of: &[Option<usize>]) -> f64 {
+    let own = x - places[j].ln_freq;
+    match places[j].partner {
+        // Two lines are seen as one at their centre only where they cannot be told apart.
+        Some(k)
+            if line_of[k].is_none()
+                && (places[j].ln_freq - places[k].ln_freq).abs() < 2.0 * resolution =>
+        {
+            let centre = x - 0.5 * (places[j].ln_freq + places[k].ln_freq);
+            if centre.abs() < own.abs() {
+                centre
+            } else {
+                own
+            }
+        }
+        _ => own,
+    }
+}
+
+/// Empty places that were always there, strongest first, and the nearest line left over.
+fn find_moved(
+    lines: &[Line],
+    x: &[f64],
+    places: &[Place],
+    line_of: &mut [Option<usize>],
+    free: &mut [bool],
+    out: &mut Matching,
+) {
+    let mut empty: Vec<usize> = (0..places.len())
+        .filter(|&j| places[j].regular && places[j].always && line_of[j].is_none())
+        .filter(|&j| places[j].energy_db >= CERTAIN_DB)
+        .collect();
+    empty.sort_by(|&a, &b| places[b].energy_db.total_cmp(&places[a].energy_db));
+    for j in empty {
+        let least = CERTAIN_DB.max(places[j].energy_db - MOVED_BELOW_DB);
+        let moved = (0..lines.len())
+            .filter(|&i| free[i] && lines[i].energy_db >= least)
+            .map(|i| (i, x[i] - places[j].ln_freq))
+            .filter(|(_, d)| (-FALLEN..=RISEN).contains(d))
+            .min_by(|a, b| a.1.abs().total_cmp(&b.1.abs()));
+        if let Some((i, residual)) = moved {
+            free[i] = false;
+            line_of[j] = Some(i);
+            out.found.push(Found {
+                place: j,
+                line: i,
+                residual,
+                moved: true,
+            });
+        }
+    }
+}
+
+/// Lines left over beside a lone line that is at its place.
+fn find_partners(
+    lines: &[Line],
+    x: &[f64],
+    places: &[Place],
+    room: f64,
+    line_of: &[Option<usize>],
+    free: &mut [bool],
+    out: &mut Matching,
+) {
+    for i in 0..lines.len() {
+        if !free[i] || lines[i].energy_db < CERTAIN_DB {
+            continue;
+        }
+        let believable = |main: &Line| {
+            let below_db = main.energy_db - lines[i].energy_db;
+            let decay = (lines[i].decay_per_s / main.decay_per_s).ln().abs();
+            below_db <= PARTNER_BELOW_DB
+                && (room <= ROOM
+                    || (decay < PARTNER_DECAY.ln() && below_db < -10.0 * (10.0 * room).log10()))
+        };
+        let beside = line_of
+            .iter()
+            .enumerate()
+            .filter(|(j, _)| places[*j].regular && places[*j].partner.is_none())
+            .filter_map(|(j, m)| m.map(|m| (j, m, x[m] - x[i])))
+            .filter(|(_, m, d)| (0.0..=PARTNER).contains(d) && believable(&lines[*m]))
+            .min_by(|a, b| a.2.total_cmp(&b.2));
+        if let Some((place, _, split)) = beside {
+            free[i] = false;
+            out.new_partners.push(NewPartner {
+                place,
+                line: i,
+                split,
+            });
+        }
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    fn line(freq_hz: f64) -> Line {
+        Line {
+            freq_hz,
+            freq_std_hz: 0.01,
+            decay_per_s: 7.0,
+            decay_std_per_s: 0.1,
+            energy_db: 50.0,
+        }
+    }
+
+    fn places(freqs_hz: &[f64]) -> Vec<Place> {
+        let place = |f: &f64| Place {
+            ln_freq: f.ln(),
+            weight: 100.0,
+            energy_db: 50.0,
+            partner: None,
+            regular: true,
+            always: true,
+        };
+        freqs_hz.iter().map(place).collect()
+    }
+
+    #[test]
+    fn the_common_shift_is_that_of_the_many() {
+        let at = places(&[1000.0, 1700.0, 2300.0, 3900.0, 5200.0]);
+        // All 1.2 % lower, one of them 4 %.
+        let lines: Vec<Line> = [1000.0, 1700.0, 2300.0, 5200.0]
+            .iter()
+            .map(|f| line(f * 0.988))
+            .chain([line(3900.0 * 0.96)])
+            .collect();
+        let s = common_shift(&lines, &at, 0.03).unwrap();
+        assert!(
+            (s.shift - 0.988f64.ln()).abs() < 1e-9 && !s.at_limit,
+            "{s:?}"
+        );
+        let m = match_lines(&lines, &at, s.shift, 0.0);
+        assert_eq!(m.found.len(), 5);
+        let moved: Vec<_> = m.found.iter().filter(|f| f.moved).collect();
+        assert_eq!((moved.len(), moved[0].place), (1, 3));
+        assert!((moved[0].residual - (0.96f64 / 0.988).ln()).abs() < 1e-9);
+        assert!(m.missing.is_empty() && m.unexplained.is_empty());
+        assert_eq!(common_shift(&[], &at, 0.03), None);
+    }
+
+    #[test]
+    fn one_line_of_a_pair_counts_from_the_nearest_of_three() {
+        let mut at = places(&[2000.0, 2010.0]);
+        at[0].partner = Some(1);
+        at[1].partner = Some(0);
+        let faint = Line {
+            energy_db: 20.0,
+            ..line(2005.0)
+        };
+        let middle = match_lines(&[faint], &at, 0.0, 0.0);
+        assert!(middle.found[0].residual.abs() < 1e-5 && middle.missing.is_empty());
+        let low = match_lines(&[line(1998.0)], &at, 0.0, 0.0);
+        assert!((low.found[0].residual + 1e-3).abs() < 1e-5, "{low:?}");
+    }
+
+    #[test]
+    fn a_second_line_is_a_new_partner_and_a_far_one_is_not() {
+        let at = places(&[2000.0, 3000.0]);
+        let lines = [line(2000.0), line(1980.0), line(3000.0), line(2800.0)];
+        let m = match_lines(&lines, &at, 0.0, 0.0);
+        assert_eq!(m.new_partners.len(), 1);
+        assert!((m.new_partners[0].split - 0.01005).abs() < 1e-4);
+        assert_eq!(m.unexplained, [3]);
+        // In a room a partner that decays otherwise is the echo's.
+        let mut quick = lines;
+        quick[1].decay_per_s = 20.0;
+        let m = match_lines(&quick, &at, 0.0, 0.01);
+        assert!(m.new_partners.is_empty(), "{m:?}");
+    }
+
+    #[test]
+    fn the_weighted_median_lies_where_half_the_weight_is() {
+        assert_eq!(
+            weighted_median(&[(1.0, 1.0), (2.0, 1.0), (9.0, 1.0)]),
+            Some(2.0)
+        );
+        assert_eq!(weighted_median(&[(1.0, 1.0), (3.0, 1.0)]), Some(2.0));
+        assert_eq!(weighted_median(&[(1.0, 5.0), (3.0, 1.0)]), Some(1.0));
+        assert_eq!(weighted_median(&[]), None);
+    }
+}
