@@ -3,6 +3,7 @@
 
 mod audio_formats;
 mod broken;
+mod layers;
 mod listening;
 mod modes;
 mod pictures;
