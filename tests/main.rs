@@ -3,12 +3,15 @@
 
 mod audio_formats;
 mod broken;
+mod documents;
+mod invariance;
 mod layers;
 mod listening;
 mod modes;
 mod pictures;
 mod plates;
 mod readings;
+mod real_sounds;
 mod reference;
 mod signals;
 mod store;
