@@ -9,6 +9,7 @@
 
 #![allow(clippy::print_stdout)] // the table, and what is skipped, seen with --nocapture
 
+use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use fourtap::audio::Input;
@@ -84,7 +85,7 @@ const PACKAGES: [Package; 4] = [
         folder: "freepats/usr/share/midi/freepats",
         items: &[
             ("Drum_000/081_Triangle_2_Open.pat", Label::Ring, Set::More),
-            ("Drum_000/034_Metronome_Bell.pat", Label::Ring, Set::More),
+            ("Drum_000/034_Metronome_Bell.pat", Label::Ring, Set::Default),
             ("Tone_000/014_Tubular_Bells.pat", Label::Ring, Set::More),
             ("Drum_000/077_Wood_Block_2_Low.pat", Label::Thud, Set::More),
         ],
@@ -98,7 +99,11 @@ const PACKAGES: [Package; 4] = [
 
 /// Items that are read against their label, with the reason. Each must still be misread, so
 /// that the list is shortened when the reading gets better.
-const KNOWN_MISREAD: [(&str, How, &str); 0] = [];
+const KNOWN_MISREAD: [(&str, How, &str); 1] = [(
+    "Drum_000/034_Metronome_Bell.pat",
+    How::AsItIs,
+    "dull thud: starts with the strike, its strongest line at 5477 Hz is lost among false short ones",
+)];
 
 /// How a recording is given.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -162,6 +167,11 @@ fn read(path: &Path, how: How, scratch: &TempDir) -> SoundingRecord {
         .record
 }
 
+/// A line that shows without --nocapture too: a skipped check must not look like a passed one.
+fn say(line: &str) {
+    let _ = writeln!(std::io::stderr(), "{line}");
+}
+
 fn figure(tap: &TapRecord, name: &str) -> String {
     tap.evidence
         .iter()
@@ -192,10 +202,10 @@ fn check(all: bool) {
             let path = folder.join(package.folder).join(name);
             if !path.exists() {
                 skipped += 1;
-                println!(
+                say(&format!(
                     "skipped: {name}: .ci/get-real-sounds fetches {}",
                     package.about
-                );
+                ));
                 continue;
             }
             read_items += 1;
@@ -222,7 +232,9 @@ fn check(all: bool) {
             }
         }
     }
-    println!("real sounds: {read_items} items read, {skipped} skipped");
+    say(&format!(
+        "real sounds: {read_items} items read, {skipped} skipped"
+    ));
     assert!(faults.is_empty(), "\n{}", faults.join("\n"));
 }
 
