@@ -195,7 +195,8 @@ fn unreadable(tap: &Tap) -> Option<String> {
                     "built up as from across the room (direct sound {direct_db:.0} dB): not a tap beside the microphone"
                 ));
             }
-            Flaw::Crowded { lines } => {
+            // Bells and cymbals have so many: tones that explain the sound are a ring all the same.
+            Flaw::Crowded { lines } if tap.ring_fraction.is_none_or(|r| r < RINGS) => {
                 return Some(format!(
                     "more than {lines} lines: not the sound of one wheel, or a very live room"
                 ));

@@ -1,6 +1,7 @@
 //! What a room does to the modes: made-up wheels in made-up rooms, held against their truth.
 //!
-//! `cargo bench --bench rooms [-- QUICK]`; the table stands in `docs/method.md`.
+//! `cargo bench --bench rooms [-- wheels=8 from=0 bond=vitrified show]`; the table stands in
+//! `docs/method.md`.
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
 
 use std::time::Instant;

@@ -90,8 +90,11 @@ pub fn search(w: &Windows<'_>) -> Found {
 }
 
 /// Shares of echo that are tried, in dB below the direct sound, and room decays in seconds.
-const SHARES_DB: [f64; 8] = [-42.0, -36.0, -30.0, -24.0, -18.0, -12.0, -6.0, 0.0];
+const SHARES_DB: [f64; 7] = [-42.0, -36.0, -30.0, -24.0, -18.0, -12.0, -6.0];
 const ROOMS_S: [f64; 3] = [0.4, 0.2, 0.8];
+/// The share is measured on one realisation of an echo: what is told from it is told with the
+/// upper side of its scatter, 3 dB.
+const CAUTION: f64 = 2.0;
 /// Bands that the echo is measured from.
 const ECHO_BANDS: usize = 5;
 
@@ -121,6 +124,11 @@ fn echo_of(w: &Windows<'_>, groups: &[Group]) -> Option<Echo> {
         bands
             .iter()
             .map(|b| {
+                // As it is measured, without the caution.
+                let echo = echo.map(|e| Echo {
+                    share: e.share / CAUTION,
+                    ..e
+                });
                 let around = b.disturbance(&alone, echo, &none);
                 match fit_band(&b.taps, &around, 6) {
                     Some(f) => f.score + needed_gain(1) * f.logs.len() as f64,
@@ -157,12 +165,7 @@ fn echo_of(w: &Windows<'_>, groups: &[Group]) -> Option<Echo> {
             (echo, best_score) = (other, s);
         }
     }
-    // One tap shows one realisation of the echo: what is told from it is told with the upper
-    // side of its scatter, 3 dB.
-    (without - best_score > needed_gain(1)).then_some(Echo {
-        share: 2.0 * echo.share,
-        ..echo
-    })
+    (without - best_score > needed_gain(1)).then_some(echo)
 }
 
 /// Fits each cluster of lines once more, as many as there are, among the echo of all; returns
@@ -173,7 +176,7 @@ pub fn settle_in_echo(w: &Windows<'_>, lines: &Lines, echo: Echo) -> (Lines, Vec
     let mut left = residuals(w, &now);
     for cluster in by_energy(clusters(lines, w.rate_hz), lines) {
         add_back(&mut left, &now, &cluster);
-        let group = group_of(&now, &cluster, w.rate_hz);
+        let group = group_of(&now, &cluster, w.rate_hz, true);
         let band = cut_band(&left, w, &group, true);
         let others: Vec<usize> = (0..now.logs.len())
             .filter(|k| !cluster.contains(k))
@@ -380,7 +383,7 @@ impl CutBand {
         Disturbance {
             noise: self.noise,
             echo: echo.map(|e| Echo {
-                share: e.share,
+                share: CAUTION * e.share,
                 decay_per_s: e.decay_per_s * step as f64 / w.rate_hz,
             }),
             others: sounding,
@@ -533,7 +536,7 @@ fn zoom_again(lines: &mut Lines, left: &mut [Vec<f64>], w: &Windows<'_>, echo: O
     let clusters = by_energy(clusters(lines, w.rate_hz), lines);
     for (place, cluster) in clusters.iter().enumerate() {
         add_back(left, lines, cluster);
-        let group = group_of(lines, cluster, w.rate_hz);
+        let group = group_of(lines, cluster, w.rate_hz, echo.is_some());
         if echo.is_some() {
             // All the others: the clusters to come as they were, those done as they are now.
             let to_come: Vec<usize> = clusters[place + 1..].concat();
@@ -583,16 +586,27 @@ fn by_energy(mut clusters: Vec<Vec<usize>>, lines: &Lines) -> Vec<Vec<usize>> {
     clusters
 }
 
-fn group_of(lines: &Lines, cluster: &[usize], rate_hz: f64) -> Group {
+/// The band of a cluster follows its fastest line; among echo, where the samples of a fit are
+/// few, the mean by energy, so that a faint fast line does not cut short what parts a pair.
+fn group_of(lines: &Lines, cluster: &[usize], rate_hz: f64, in_echo: bool) -> Group {
     let hz = rate_hz / std::f64::consts::TAU;
     let freq = |k: &usize| lines.logs[*k].im * hz;
+    let decay = |k: &usize| -lines.logs[*k].re * rate_hz;
+    let decay_per_s = if in_echo {
+        let energy = |k: &usize| {
+            let sum: f64 = lines.amplitudes.iter().map(|a| a[*k].norm_sqr()).sum();
+            sum / decay(k).max(1e-6)
+        };
+        let total: f64 = cluster.iter().map(energy).sum();
+        let weighted: f64 = cluster.iter().map(|k| energy(k) * decay(k)).sum();
+        (weighted / total.max(1e-300)).max(0.5)
+    } else {
+        cluster.iter().map(decay).fold(0.5, f64::max)
+    };
     Group {
         low_hz: cluster.iter().map(freq).fold(f64::INFINITY, f64::min),
         high_hz: cluster.iter().map(freq).fold(0.0, f64::max),
-        decay_per_s: cluster
-            .iter()
-            .map(|k| -lines.logs[*k].re * rate_hz)
-            .fold(0.5, f64::max),
+        decay_per_s,
         strength: 0.0,
     }
 }

@@ -16,7 +16,7 @@ mod zoom;
 
 use realfft::RealFftPlanner;
 
-use crate::ring::mode::{Mode, RefusedLine};
+use crate::ring::mode::{Mode, Refusal, RefusedLine};
 use crate::ring::take::TapTake;
 use crate::signal::noise_density::{FLOOR_VARIANCE, NoiseDensity};
 
@@ -54,7 +54,8 @@ pub struct Solved {
     pub ring_fractions: Vec<Option<f64>>,
     /// Per tap: energy-weighted ring time of the accepted modes in s and its standard deviation.
     pub ring_times_s: Vec<Option<(f64, f64)>>,
-    /// Per tap: level of the modes' sum at the strike over the noise in 0.3 to 12 kHz, in dB.
+    /// Per tap: level over the noise in 0.3 to 12 kHz, in dB: of the modes' sum at the strike or
+    /// of the first 20 ms, whichever is louder.
     pub over_noise_db: Vec<Option<f64>>,
 }
 
@@ -193,9 +194,25 @@ fn solve_from(takes: &[&TapTake], contact_s: f64) -> Solved {
         largest,
         band_hz: (LOWEST_HZ, w.band_hz.1),
     });
-    out.room_misfit = eps;
+    out.room_misfit = found.echo.map_or(eps, |e| e.share);
     let accepted: Vec<bool> = why.iter().map(Option::is_none).collect();
-    per_tap(&mut out, &usable, &w, &settled.lines, &accepted, &modes);
+    // Among echo a line can be sure and its decay not: it rings all the same.
+    let rings: Vec<bool> = why
+        .iter()
+        .map(|why| match why {
+            None => true,
+            Some(Refusal::Loose) => found.echo.is_some(),
+            Some(_) => false,
+        })
+        .collect();
+    per_tap(
+        &mut out,
+        &usable,
+        &w,
+        &settled.lines,
+        (&accepted, &rings),
+        &modes,
+    );
     for (mode, why) in modes.into_iter().zip(why) {
         match why {
             None => out.modes.push(mode),
@@ -369,12 +386,12 @@ fn per_tap(
     usable: &[Window<'_>],
     w: &Windows<'_>,
     lines: &Lines,
-    accepted: &[bool],
+    (accepted, rings): (&[bool], &[bool]),
     modes: &[Mode],
 ) {
     for (t, win) in usable.iter().enumerate() {
-        let left = lines.residual(win.samples, t, &|k| accepted[k]);
-        out.ring_fractions[win.index] = ring_fraction(win, w, t, &left);
+        let left = lines.residual(win.samples, t, &|k| rings[k]);
+        out.ring_fractions[win.index] = ring_fraction(win, w, t, &left, out.echo);
         let rung: Vec<(usize, f64)> = (0..modes.len())
             .filter(|k| accepted[*k])
             .map(|k| {
@@ -401,18 +418,49 @@ fn per_tap(
                 })
                 .sum();
             out.ring_times_s[win.index] = Some((mean, variance.sqrt()));
-            let power: f64 = rung
-                .iter()
-                .map(|(k, _)| modes[*k].tap_amplitudes[t].powi(2) / 2.0)
-                .sum();
-            let top = 12_000f64.min(0.45 * w.rate_hz);
-            let floor = w.noise[t].mean(300.0, top) * (top - 300.0) / (w.rate_hz / 2.0);
-            out.over_noise_db[win.index] = Some(10.0 * (power / floor.max(1e-30)).log10());
         }
+        let power: f64 = rung
+            .iter()
+            .map(|(k, _)| modes[*k].tap_amplitudes[t].powi(2) / 2.0)
+            .sum();
+        let top = 12_000f64.min(0.45 * w.rate_hz);
+        let floor = w.noise[t].mean(300.0, top) * (top - 300.0) / (w.rate_hz / 2.0);
+        let loudest = power.max(early_power(win, 300.0, top));
+        out.over_noise_db[win.index] =
+            (loudest > 0.0).then(|| 10.0 * (loudest / floor.max(1e-30)).log10());
     }
 }
 
-fn ring_fraction(win: &Window<'_>, w: &Windows<'_>, t: usize, left: &[f64]) -> Option<f64> {
+/// Mean power of the first 20 ms in a band: how loud a tap was, whether it rings or not.
+fn early_power(win: &Window<'_>, from_hz: f64, to_hz: f64) -> f64 {
+    let rate = win.take.clip.rate();
+    let x = win
+        .take
+        .clip
+        .slice(win.take.strike, win.take.strike + rate.samples(0.020));
+    let len = x.len().next_power_of_two().max(64);
+    let Some((spectrum, used)) = flat_spectrum(x, len) else {
+        return 0.0;
+    };
+    let bin_hz = rate.hz() / len as f64;
+    let bins = spectrum.iter().enumerate().filter(|(k, _)| {
+        let f = *k as f64 * bin_hz;
+        f >= from_hz && f <= to_hz
+    });
+    // Parseval: both halves of the spectrum, over the number of samples.
+    bins.map(|(_, v)| 2.0 * v.norm_sqr()).sum::<f64>() / (len as f64 * used.max(1.0))
+}
+
+/// The energy after the strike that is tones, over all of it less the noise and less what the
+/// room is expected to echo of the strike and of the tones. At least a tenth of the energy
+/// counts, however much the echo may be: tones that are less are no ring.
+fn ring_fraction(
+    win: &Window<'_>,
+    w: &Windows<'_>,
+    t: usize,
+    left: &[f64],
+    echo: Option<Echo>,
+) -> Option<f64> {
     let rate = win.take.clip.rate();
     let skip = (win.take.strike + rate.samples(0.005)).saturating_sub(win.start);
     let span = rate
@@ -443,7 +491,21 @@ fn ring_fraction(win: &Window<'_>, w: &Windows<'_>, t: usize, left: &[f64]) -> O
     if signal <= 0.05 * total {
         return None;
     }
-    Some((1.0 - (rest - noise).max(0.0) / signal).clamp(0.0, 1.0))
+    let tones = (signal - (rest - noise).max(0.0)).max(0.0);
+    let echoed = echo.map_or(0.0, |e| {
+        let early = win
+            .take
+            .clip
+            .slice(win.take.strike, win.take.strike + rate.samples(0.005));
+        let struck = flat_spectrum(early, len).map_or(0.0, |(s, _)| {
+            let inside = &s[from.min(s.len())..to.min(s.len())];
+            inside.iter().map(|v| v.norm_sqr()).sum::<f64>()
+        });
+        let heard = -(-2.0 * e.decay_per_s * rate.seconds(span)).exp_m1();
+        e.share * (struck + tones) * heard
+    });
+    let own = (signal - echoed).max(tones).max(0.1 * signal);
+    Some((tones / own).clamp(0.0, 1.0))
 }
 
 /// Spectrum without taper (energies are wanted, not lines).
