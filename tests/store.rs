@@ -90,6 +90,7 @@ fn sounding(wheel: Option<&str>, summary: &str) -> SoundingRecord {
         turn_plan: "rule".into(),
         temp_c: None,
         room_misfit: None,
+        room: None,
         taps: vec![tap],
         modes: vec![mode(2166.07)],
         evidence: vec![],

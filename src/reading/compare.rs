@@ -38,6 +38,28 @@ pub struct Comparison {
     pub ring_words: Option<String>,
     /// False when too little matches to be compared at all.
     pub matches: bool,
+    /// The regular lines of the baseline, each beside what the sounding has of it; empty when
+    /// too little matches.
+    pub lines: Vec<ComparedLine>,
+}
+
+/// A line of the baseline beside that of the sounding.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ComparedLine {
+    /// Where the baseline has it in Hz, all lines shifted as the sounding's are.
+    pub freq_hz: f64,
+    /// Between these frequencies in Hz a lone line is within its limit.
+    pub limits_hz: (f64, f64),
+    /// Frequency of the sounding's line in Hz; none where it has none there.
+    pub found_hz: Option<f64>,
+}
+
+impl ComparedLine {
+    /// True when the sounding's line lies within the limits.
+    pub fn is_within(&self) -> bool {
+        self.found_hz
+            .is_some_and(|f| f >= self.limits_hz.0 && f <= self.limits_hz.1)
+    }
 }
 
 /// A figure with its limit in units of which `ratio` is 1 at the limit.
@@ -158,6 +180,7 @@ pub fn compare(baseline: &Baseline, test: &Sounded) -> Result<Comparison, NoLimi
         matching,
         pairs,
     };
+    let beside = compared_lines(&case, shift.shift)?;
     let mut figures = vec![common_shift_figure(
         &case,
         shift.shift,
@@ -169,7 +192,32 @@ pub fn compare(baseline: &Baseline, test: &Sounded) -> Result<Comparison, NoLimi
     figures.extend(damping_figures(&case)?);
     figures.push(missing_figure(&case));
     figures.extend(ring_time_figure(baseline, test, &limits, room)?);
-    Ok(joined(baseline, test, figures, &limits))
+    Ok(Comparison {
+        lines: beside,
+        ..joined(baseline, test, figures, &limits)
+    })
+}
+
+/// Each regular line of the baseline beside the sounding's; the limits are those of the
+/// farthest of all lines.
+fn compared_lines(case: &Case<'_>, shift: f64) -> Result<Vec<ComparedLine>, NoLimit> {
+    let reach = case.limits.farthest(case.pairs.len().max(1))?;
+    let regular = case.baseline.lines.iter().filter(|line| line.place.regular);
+    Ok(regular
+        .map(|base| {
+            let pair = case.pairs.iter().find(|p| std::ptr::eq(p.base, base));
+            let sigma = pair.map_or(base.spread, |p| p.sigma);
+            let ln_freq = base.place.ln_freq + shift;
+            ComparedLine {
+                freq_hz: ln_freq.exp(),
+                limits_hz: (
+                    (ln_freq - reach * sigma).exp(),
+                    (ln_freq + reach * sigma).exp(),
+                ),
+                found_hz: pair.map(|p| p.line.ln_freq().exp()),
+            }
+        })
+        .collect())
 }
 
 /// Share of the weight of regular places at which a line, or that of their pair partner, is.
@@ -590,6 +638,7 @@ fn joined(
             .ln_ring_time()
             .and_then(|now| ring_words(baseline, now)),
         matches: true,
+        lines: Vec::new(),
     }
 }
 
@@ -676,6 +725,7 @@ fn no_match(
             .ln_ring_time()
             .and_then(|now| ring_words(baseline, now)),
         matches: false,
+        lines: Vec::new(),
     }
 }
 

@@ -104,6 +104,7 @@ mod tests {
             hints: Vec::new(),
             evidence: Vec::new(),
             ring_words: None,
+            lines: Vec::new(),
             matches: true,
         };
         let (four, ring) = ([ClearRing; 4], [Some(Heard::Ring); 4]);

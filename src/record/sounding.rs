@@ -37,10 +37,13 @@ pub struct SoundingRecord {
     /// Temperature of the wheel in degrees Celsius, where it was logged.
     #[serde(default)]
     pub temp_c: Option<f64>,
-    /// Share of the strong tones' power that damped tones do not explain (the room's echo);
-    /// none without modes.
+    /// Energy of the room's echo over that of the direct sound; where no echo shows, the share of
+    /// the strong modes' power that damped tones do not explain. None without taps.
     #[serde(default)]
     pub room_misfit: Option<f64>,
+    /// The room's echo as the taps together show it; none where it does not show.
+    #[serde(default)]
+    pub room: Option<RoomRecord>,
     /// The taps in the order they were struck.
     pub taps: Vec<TapRecord>,
     /// The modes of all taps solved together.
@@ -72,6 +75,15 @@ pub struct FileRecord {
     pub channel: u32,
     /// Length in seconds.
     pub length_s: f64,
+}
+
+/// The room's echo.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct RoomRecord {
+    /// Energy of the direct sound over that of the echo in dB.
+    pub direct_over_echo_db: f64,
+    /// Decay time T60 of the echo in seconds, one of 0.2, 0.4 and 0.8.
+    pub echo_ring_time_s: f64,
 }
 
 /// The baseline that a sounding was held against.

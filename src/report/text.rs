@@ -233,10 +233,21 @@ fn figures(lines: &mut Lines, record: &SoundingRecord) {
         Some(s) if s == Reading::Unclear.words() => 1,
         _ => 2,
     });
+    // Most limits come from one place: it is told once, under a letter.
+    let mut sources: Vec<String> = Vec::new();
     for (tap, evidence) in listed.iter().take(MOST_FIGURES) {
         let reading = evidence.speaks_for.as_deref();
         let paint = reading.map_or(Paint::Plain, reading_paint);
-        let words = format!("{tap}{}", words::evidence(evidence));
+        let mut words = format!("{tap}{}", words::evidence(evidence));
+        let source = words::source(evidence);
+        if !source.is_empty() {
+            let known = sources.iter().position(|s| *s == source);
+            let place = known.unwrap_or_else(|| {
+                sources.push(source);
+                sources.len() - 1
+            });
+            words.push_str(&format!(" ({})", letter(place)));
+        }
         lines.item(reading.map_or("-", sign), &words, paint);
     }
     if listed.len() > MOST_FIGURES {
@@ -245,6 +256,17 @@ fn figures(lines: &mut Lines, record: &SoundingRecord) {
             listed.len() - MOST_FIGURES
         ));
     }
+    if !sources.is_empty() {
+        lines.text("Where the limits come from:");
+    }
+    for (place, source) in sources.iter().enumerate() {
+        lines.item("-", &format!("({}) {source}", letter(place)), Paint::Plain);
+    }
+}
+
+/// a, b, c, ... of a source; MOST_FIGURES keeps it within the alphabet.
+fn letter(place: usize) -> char {
+    char::from(b'a' + (place % 26) as u8)
 }
 
 fn disturbances(lines: &mut Lines, record: &SoundingRecord) {

@@ -4,11 +4,12 @@ use std::collections::BTreeSet;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
+use crate::reading::compare::ComparedLine;
 use crate::record::sounding::FileRecord;
 use crate::report::picture::{
-    Decay, DecayBand, DecayFit, Face, FaceTap, ModeHeld, ModeMark, PictureError, RefusedMark,
-    Spectrum, TapMark, TimeSpectrum, Waveform, decay_picture, face_picture, spectrum_picture,
-    time_spectrum_picture, waveform_picture,
+    BaselineMark, Decay, DecayBand, DecayFit, Face, FaceTap, ModeHeld, ModeMark, PictureError,
+    RefusedMark, Spectrum, TapMark, TimeSpectrum, Waveform, decay_picture, face_picture,
+    spectrum_picture, time_spectrum_picture, waveform_picture,
 };
 use crate::report::png::svg_to_png;
 use crate::ring::take::TapTake;
@@ -184,7 +185,7 @@ fn spectrum(seen: &Seen<'_>, subject: &str) -> Result<String, PictureError> {
             freq_hz: m.freq_hz,
             amplitude: m.amplitude,
             ring_time_s: Some(m.ring_time_s()),
-            held: ModeHeld::NotCompared,
+            held: held(m.freq_hz, seen),
         })
         .collect();
     let refused: Vec<RefusedMark> = seen
@@ -203,9 +204,31 @@ fn spectrum(seen: &Seen<'_>, subject: &str) -> Result<String, PictureError> {
         subject: &subject,
         lines: &largest_lines(&takes),
         modes: &modes,
-        baseline: &[],
+        baseline: &seen
+            .beside
+            .iter()
+            .map(|line| BaselineMark {
+                freq_hz: line.freq_hz,
+                limits_hz: line.limits_hz,
+                found: line.found_hz.is_some(),
+            })
+            .collect::<Vec<_>>(),
         refused: &refused,
     })
+}
+
+/// How a mode stands to the baseline: lines that the baseline does not have regularly, or that
+/// are too faint to be compared, stand to nothing.
+fn held(freq_hz: f64, seen: &Seen<'_>) -> ModeHeld {
+    let own = |line: &&ComparedLine| {
+        line.found_hz
+            .is_some_and(|f| (f / freq_hz - 1.0).abs() < 1e-9)
+    };
+    match seen.beside.iter().find(own) {
+        None => ModeHeld::NotCompared,
+        Some(line) if line.is_within() => ModeHeld::Within,
+        Some(_) => ModeHeld::Outside,
+    }
 }
 
 /// Largest amplitude of the taps at each frequency in Hz, as a mode's amplitude is that of the

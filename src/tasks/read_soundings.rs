@@ -2,7 +2,7 @@
 
 use crate::audio::{AudioError, Input, Recording, Source};
 use crate::reading::baseline::{Baseline, Sounded};
-use crate::reading::compare::{Comparison, compare, room_widens};
+use crate::reading::compare::{ComparedLine, Comparison, compare, room_widens};
 use crate::reading::matching::Line;
 use crate::reading::outcome::{outcome_alone, outcome_compared};
 use crate::reading::rule::{judge_against, judge_alone, judge_for_baseline};
@@ -10,7 +10,7 @@ use crate::reading::turn_plan::TurnPlan;
 use crate::reading::{Damping, Footing, Heard, Judgement, Outcome};
 use crate::record::sounding::{
     BandRecord, BaselineRef, EvidenceRecord, FORMAT, FileRecord, FlawRecord, MadeBy, ModeRecord,
-    SoundingRecord, TapRecord, VERSION,
+    RoomRecord, SoundingRecord, TapRecord, VERSION,
 };
 use crate::ring::estimate::solve;
 use crate::ring::listen::{Listened, Listener, NoTaps, is_stray};
@@ -20,6 +20,7 @@ use crate::ring::take::TapTake;
 use crate::ring::tap::{NoDecay, Tap};
 use crate::signal::clip::Clip;
 use crate::signal::overview::Overview;
+use crate::units::{power_db, ring_time_s};
 
 /// Version of the method, raised whenever the same sound may read differently.
 pub const METHOD: &str = "1";
@@ -65,6 +66,8 @@ pub struct ReadSounding {
     pub record: SoundingRecord,
     /// Its outcome.
     pub outcome: Outcome,
+    /// The lines of the baseline beside those of the sounding; empty without one.
+    pub beside: Vec<ComparedLine>,
 }
 
 /// A tap with what it came from.
@@ -93,6 +96,8 @@ pub struct Seen<'a> {
     pub refused: &'a [RefusedLine],
     /// A picture of each of `record.files`.
     pub overviews: &'a [Overview],
+    /// The lines of the baseline beside those of the sounding; empty without one.
+    pub beside: &'a [ComparedLine],
 }
 
 /// Spots closer than this are one: a quarter of the smallest turn of a plan (45 degrees).
@@ -103,6 +108,7 @@ const SAME_SPOT_DEG: f64 = 11.25;
 struct Together {
     modes: Vec<Mode>,
     room_misfit: Option<f64>,
+    room: Option<RoomRecord>,
 }
 
 /// Reads the recordings of one sounding, in the order of their taps.
@@ -145,6 +151,10 @@ pub fn read_and_show(
         let solved = solve(&views);
         let together = Together {
             room_misfit: Some(solved.room_misfit),
+            room: solved.echo.map(|e| RoomRecord {
+                direct_over_echo_db: -power_db(e.share),
+                echo_ring_time_s: ring_time_s(e.decay_per_s),
+            }),
             modes: solved.modes,
         };
         (together, solved.refused)
@@ -156,6 +166,7 @@ pub fn read_and_show(
         modes: &together.modes,
         refused: &refused,
         overviews: &overviews,
+        beside: &read.beside,
     });
     Ok(read)
 }
@@ -359,6 +370,7 @@ fn judged(
         None => outcome_alone(&readings, &heard, spots.len()),
     };
     let against = settings.baseline.as_ref().filter(|_| comparison.is_some());
+    warnings.extend(together.room.and_then(|r| advice(&r)));
     if settings.heard.is_empty() {
         warnings.push("no ear's word stands beside these readings".to_owned());
     } else if settings.heard.len() != struck.len() {
@@ -404,15 +416,39 @@ fn judged(
         turn_plan: settings.turn_plan.name().to_owned(),
         temp_c: settings.temp_c,
         room_misfit: together.room_misfit,
+        room: together.room,
         taps,
         modes: together.modes.iter().map(mode_record).collect(),
-        evidence: comparison.map_or(Vec::new(), |c| {
+        evidence: comparison.as_ref().map_or(Vec::new(), |c| {
             c.evidence.iter().map(evidence_record).collect()
         }),
         warnings,
         made_by: made_by(),
     };
-    ReadSounding { record, outcome }
+    ReadSounding {
+        record,
+        outcome,
+        beside: comparison.map_or(Vec::new(), |c| c.lines),
+    }
+}
+
+/// A direct sound that stands less above the echo is worth a word, in dB (ours).
+const NEAR_ENOUGH_DB: f64 = 20.0;
+
+/// What the room does to the figures and what helps; none where the microphone is near enough.
+fn advice(room: &RoomRecord) -> Option<String> {
+    let direct_db = room.direct_over_echo_db;
+    if direct_db >= NEAR_ENOUGH_DB {
+        return None;
+    }
+    // The direct sound falls with the distance, the echo hardly does: 6 dB for each half.
+    let share = 10f64.powf((direct_db - NEAR_ENOUGH_DB) / 20.0);
+    // Errors of decays in the trials of docs/method.md are near the root of the echo's share.
+    let error = 100.0 * 10f64.powf(-direct_db / 20.0);
+    Some(format!(
+        "the room's echo is only {direct_db:.0} dB below the wheel's own sound, so that ring times are sure to about {error:.0} % only: bring the microphone to {:.0} % of its distance, away from walls, with something soft behind it",
+        100.0 * share
+    ))
 }
 
 /// The spot of each tap from those of the recordings: of one that holds a single tap.

@@ -90,6 +90,7 @@ fn clear() -> SoundingRecord {
         turn_plan: "quarter".into(),
         temp_c: None,
         room_misfit: None,
+        room: None,
         taps: vec![
             tap(0.62, 0.0, Some("ring"), "clear ring", reason),
             tap(2.71, 90.0, Some("ring"), "clear ring", reason),

@@ -124,7 +124,7 @@ pub fn flaw(flaw: &FlawRecord) -> String {
     }
 }
 
-/// A figure with its limit, and where the limit comes from.
+/// A figure with its limit. Where the limit comes from is [`source`].
 pub fn evidence(e: &EvidenceRecord) -> String {
     let with_unit = |value: f64| {
         let space = if e.unit.is_empty() { "" } else { " " };
@@ -133,14 +133,20 @@ pub fn evidence(e: &EvidenceRecord) -> String {
     let mut words = format!("{} {}", e.figure, with_unit(e.value));
     if let Some(limit) = e.limit {
         words.push_str(&format!(", {} {}", e.limit_kind, with_unit(limit)));
-        if !e.limit_from.is_empty() {
-            words.push_str(&format!(" ({})", e.limit_from));
-        }
-    }
-    if let Some(against) = &e.against {
-        words.push_str(&format!("; against {against}"));
     }
     words
+}
+
+/// Where a figure's limit comes from and what it was held against; empty when nothing is known.
+pub fn source(e: &EvidenceRecord) -> String {
+    match &e.against {
+        Some(against) if !e.limit_from.contains(against.as_str()) => {
+            let from = &e.limit_from;
+            let between = if from.is_empty() { "" } else { "; " };
+            format!("{from}{between}against {against}")
+        }
+        _ => e.limit_from.clone(),
+    }
 }
 
 /// What the footing of a sounding means.
