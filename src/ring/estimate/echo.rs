@@ -56,7 +56,8 @@ impl Whitener {
                         values[j] = v;
                         let below = &l.column(j).data.into_slice()[j + 1..];
                         for (x, c) in values[j + 1..].iter_mut().zip(below) {
-                            *x -= c * v;
+                            x.re -= c.re * v.re - c.im * v.im;
+                            x.im -= c.re * v.im + c.im * v.re;
                         }
                     }
                 }

@@ -206,28 +206,107 @@ fn linearise(taps: &[Vec<C64>], white: &[Whitener], logs: &[C64]) -> Option<Line
             return None;
         }
         let white_basis = w.apply(basis.rows(0, len).into_owned());
-        let data = w.apply(column(y)).column(0).into_owned();
-        let qr = white_basis.columns(0, order).into_owned().qr();
-        let q = qr.q();
-        let projected = q.adjoint() * &data;
-        let left = &data - &q * &projected;
-        let c = qr.r().solve_upper_triangular(&projected)?;
-        out.cost += left.norm_squared();
-        let mut j = white_basis.columns(order, order).into_owned();
-        for (k, mut column) in j.column_iter_mut().enumerate() {
-            column *= c[k];
+        let mut left = w.apply(column(y)).as_slice().to_vec();
+        let (plain, slopes) = white_basis.as_slice().split_at(len * order);
+        let frame = Frame::of(plain, len)?;
+        let projected = frame.take_off(&mut left);
+        let c = frame.solve(projected)?;
+        out.cost += left.iter().map(|v| v.norm_sqr()).sum::<f64>();
+        let mut j = slopes.to_vec();
+        for (column, c) in j.chunks_exact_mut(len).zip(&c) {
+            column.iter_mut().for_each(|v| *v *= c);
+            frame.take_off(column);
         }
-        let inside = q.adjoint() * &j;
-        j -= &q * inside;
-        out.curvature += j.adjoint() * &j;
-        out.gradient += j.adjoint() * &left;
-        out.amplitudes.push(c.iter().copied().collect());
+        for (k, a) in j.chunks_exact(len).enumerate() {
+            out.gradient[k] += dot(a, &left);
+            for (l, b) in j.chunks_exact(len).enumerate().skip(k) {
+                let v = dot(a, b);
+                out.curvature[(k, l)] += v;
+                if l > k {
+                    out.curvature[(l, k)] += v.conj();
+                }
+            }
+        }
+        out.amplitudes.push(c);
     }
     out.cost.is_finite().then_some(out)
 }
 
 /// Steps of a descent: it converges in less than ten where it converges at all.
 const MOST_STEPS: usize = 16;
+
+/// `sum conj(a) b`.
+fn dot(a: &[C64], b: &[C64]) -> C64 {
+    let (mut re, mut im) = (0.0, 0.0);
+    for (a, b) in a.iter().zip(b) {
+        re += a.re * b.re + a.im * b.im;
+        im += a.re * b.im - a.im * b.re;
+    }
+    C64::new(re, im)
+}
+
+/// `b -= a f`.
+fn subtract(b: &mut [C64], a: &[C64], f: C64) {
+    for (b, a) in b.iter_mut().zip(a) {
+        b.re -= a.re * f.re - a.im * f.im;
+        b.im -= a.re * f.im + a.im * f.re;
+    }
+}
+
+/// Orthonormal columns `Q` and triangle `R` of a few long columns, `B = Q R`, by Gram-Schmidt
+/// run twice (which is as accurate as Householder's way: Giraud, Langou & Rozloznik 2005; from
+/// memory). Written out because it is where the whole fit spends its time.
+struct Frame {
+    columns: Vec<Vec<C64>>,
+    triangle: DMatrix<C64>,
+}
+
+impl Frame {
+    /// None when the columns depend on each other.
+    fn of(columns: &[C64], len: usize) -> Option<Self> {
+        let order = columns.len() / len;
+        let mut out = Self {
+            columns: Vec::with_capacity(order),
+            triangle: DMatrix::zeros(order, order),
+        };
+        for (k, b) in columns.chunks_exact(len).enumerate() {
+            let mut q = b.to_vec();
+            for _ in 0..2 {
+                for (i, f) in out.take_off(&mut q).into_iter().enumerate() {
+                    out.triangle[(i, k)] += f;
+                }
+            }
+            let norm = dot(&q, &q).re.sqrt();
+            if norm.is_nan() || norm <= 1e-12 * dot(b, b).re.sqrt() {
+                return None;
+            }
+            q.iter_mut().for_each(|v| *v /= norm);
+            out.triangle[(k, k)] = C64::new(norm, 0.0);
+            out.columns.push(q);
+        }
+        Some(out)
+    }
+
+    /// Takes off what lies in the columns and returns its coordinates.
+    fn take_off(&self, x: &mut [C64]) -> Vec<C64> {
+        self.columns
+            .iter()
+            .map(|q| {
+                let f = dot(q, x);
+                subtract(x, q, f);
+                f
+            })
+            .collect()
+    }
+
+    /// The factors of the columns that make the coordinates `projected`.
+    fn solve(&self, projected: Vec<C64>) -> Option<Vec<C64>> {
+        let solved = self
+            .triangle
+            .solve_upper_triangular(&DVector::from_vec(projected))?;
+        Some(solved.as_slice().to_vec())
+    }
+}
 
 /// Levenberg-damped descent on the poles; None when the first linear solve fails.
 fn descend(taps: &[Vec<C64>], white: &[Whitener], mut logs: Vec<C64>) -> Option<Fit> {

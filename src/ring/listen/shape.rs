@@ -25,7 +25,12 @@ impl Shape<'_> {
 
     /// True when it gets to 0.7 of its power of the next 50 ms within `hops`.
     pub(super) fn is_quick(&self, hop: u64, hops: u64) -> bool {
-        let (most, _) = self.most(hop, hop + 50, 3);
+        self.is_quick_among(hop, hops, 50)
+    }
+
+    /// True when it gets to 0.7 of its power of the next `among` hops within `hops`.
+    pub(super) fn is_quick_among(&self, hop: u64, hops: u64, among: u64) -> bool {
+        let (most, _) = self.most(hop, hop + among, 3);
         (hop..=hop + hops).any(|h| self.power(h, 3) >= 0.7 * most)
     }
 

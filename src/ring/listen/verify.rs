@@ -157,7 +157,12 @@ pub(super) fn judge(heard: &Heard<'_>, hop: u64, at_start: bool) -> Result<Strik
         .find(|b| b.start > at)
         .map_or(whole, |b| whole.min(heard.hop(b.start)));
     let (contacts, nature) = examine(heard, at, hop, until, whole);
-    if !at_start && !only_low && nature != Nature::Noise && !everything.is_quick(hop, 16) {
+    // A second contact can make it louder; it is no part of the rise.
+    let among = contacts.later.first().map_or(50, |second| {
+        (heard.hop(at + second.after as u64).saturating_sub(hop + 3)).clamp(17, 50)
+    });
+    let quick = everything.is_quick_among(hop, 16, among);
+    if !at_start && !only_low && nature != Nature::Noise && !quick {
         return Err(NotATap::SlowRise { rise_ms: 16.0 });
     }
     let start = match (at_start, clear) {
