@@ -25,7 +25,7 @@ use symphonia::core::meta::MetadataOptions;
 use symphonia::core::packet::Packet;
 use symphonia::core::units::TimeBase;
 
-use super::mp4_boxes::AnnouncedLength;
+use super::mp4_boxes::{self, AnnouncedLength};
 use super::{AudioError, Block, zero_what_is_no_number};
 
 const EXPORT: &str = "export it as WAV or FLAC";
@@ -45,6 +45,8 @@ pub(crate) struct CodedInfo {
     pub(crate) rate_hz: u32,
     pub(crate) channels: u32,
     pub(crate) announced: Option<u64>,
+    /// Seconds at the start that are no sound: the coder's own beginning.
+    left_out_s: f64,
     /// Frames by which the announced number may be too great without anything missing.
     announced_slack: u64,
 }
@@ -103,6 +105,22 @@ fn probe(source: Box<dyn MediaSource>) -> Result<Box<dyn FormatReader>, Error> {
     )
 }
 
+/// Seconds at the start of an MP4 file that are the coder's own beginning; longer than half a
+/// second is no such thing but a cut, and stays. A file that cannot be looked into has none.
+fn left_out_at_start_s(path: &Path) -> Option<f64> {
+    let mut file = File::open(path).ok()?;
+    let mut head = [0u8; 8];
+    io::Read::read_exact(&mut file, &mut head).ok()?;
+    if !mp4_boxes::begins_like_mp4(&head) {
+        return None;
+    }
+    let length = file.metadata().ok()?.len();
+    let index = mp4_boxes::top_boxes(&mut file, length).ok()?.index?;
+    mp4_boxes::left_out_at_start_s(&mut file, index)
+        .ok()?
+        .filter(|s| *s < 0.5)
+}
+
 impl CodedReader {
     /// Opens a file, finds its sound track and decodes up to the first frames, which alone tell
     /// the rate and the channels for certain. `cut_from` is the length that an MP4 file announces
@@ -116,6 +134,7 @@ impl CodedReader {
                 "check the path and its permissions",
             )
         })?;
+        let left_out_s = left_out_at_start_s(path);
         let source: Box<dyn MediaSource> = match cut_from {
             Some(length) => Box::new(AnnouncedLength { file, length }),
             None => Box::new(file),
@@ -149,6 +168,7 @@ impl CodedReader {
             channels: 0,
             // Fragmented M4A announces 0 in its index: the number is in its fragments.
             announced: track.num_frames.filter(|&n| n > 0),
+            left_out_s: left_out_s.filter(|_| is_lossy(params.codec)).unwrap_or(0.0),
             announced_slack: match params.codec {
                 // CAF announces whole packets of up to 4096 frames.
                 id::CODEC_ID_ALAC => 4_096,
@@ -383,7 +403,14 @@ impl CodedReader {
         self.no_numbers += zero_what_is_no_number(&mut interleaved);
         let lost_before = std::mem::take(&mut self.pending_loss);
         self.lost += lost_before;
-        self.position += lost_before + (interleaved.len() / channels) as u64;
+        let before = self.position + lost_before;
+        self.position = before + (interleaved.len() / channels) as u64;
+        let left_out = (self.info.left_out_s * f64::from(self.info.rate_hz)).round() as u64;
+        let drop = left_out.saturating_sub(before).min(self.position - before) as usize;
+        interleaved.drain(..drop * channels);
+        if interleaved.is_empty() {
+            return Ok(None);
+        }
         Ok(Some(Block {
             interleaved,
             lost_before,

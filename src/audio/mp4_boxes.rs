@@ -82,6 +82,46 @@ pub(crate) fn sound_coding(
         }))
 }
 
+/// Seconds at the start of the first sound track that its edit list leaves out: what the coder
+/// needs to get going (ISO 14496-12, 8.6.6). None without such a list.
+pub(crate) fn left_out_at_start_s(
+    file: &mut (impl Read + Seek),
+    index: (u64, u64),
+) -> io::Result<Option<f64>> {
+    let mut body = Vec::new();
+    file.seek(SeekFrom::Start(index.0))?;
+    file.take((index.1 - index.0).min(MOST_INDEX_BYTES))
+        .read_to_end(&mut body)?;
+    Ok(boxes(&body)
+        .filter(|(name, _)| name == b"trak")
+        .find_map(|(_, track)| {
+            let media = inner(track, b"mdia")?;
+            if inner(media, b"hdlr")?.get(8..12)? != b"soun" {
+                return None;
+            }
+            let head = inner(media, b"mdhd")?;
+            // Version 1 has times of eight bytes before the time scale, version 0 of four.
+            let scale = be_u32(head.get(if head.first() == Some(&1) {
+                20..24
+            } else {
+                12..16
+            })?);
+            let list = inner(inner(track, b"edts")?, b"elst")?;
+            let wide = list.first() == Some(&1);
+            let mut entries = list.get(8..)?.chunks_exact(if wide { 20 } else { 12 });
+            // An entry of media time -1 is a pause before the sound.
+            let starts = entries.find_map(|e| {
+                let start = if wide {
+                    be_u64(e.get(8..16)?) as i64
+                } else {
+                    i64::from(be_u32(e.get(4..8)?) as i32)
+                };
+                (start >= 0).then_some(start)
+            })?;
+            (scale > 0 && starts > 0).then(|| starts as f64 / f64::from(scale))
+        }))
+}
+
 fn be_u32(b: &[u8]) -> u32 {
     b.iter()
         .take(4)
