@@ -6,11 +6,16 @@
 
 use std::time::Instant;
 
+use fourtap::reading::baseline::{Sounded, build};
+use fourtap::reading::compare::compare;
+use fourtap::reading::matching::Line;
+use fourtap::reading::{Damping, Reading};
 use fourtap::ring::estimate::{Solved, solve};
 use fourtap::ring::listen::Listener;
 use fourtap::ring::plate::Material;
 use fourtap::ring::synth::{
-    BondLoss, Imperfection, MadeTake, Noise, Room, Scene, Source, WheelModel, turned_under_mic,
+    BondLoss, CrackFrom, Damage, Imperfection, MadeTake, Noise, Room, Scene, Source, WheelModel,
+    turned_under_mic,
 };
 use fourtap::ring::take::TapTake;
 use fourtap::units::SampleRate;
@@ -216,6 +221,129 @@ fn show(made: &MadeTake, solved: &Solved) {
     }
 }
 
+/// One sounding as a comparison takes it.
+fn sounded(wheel: &WheelModel, room: Option<Room>, mic: f64, seed: u64) -> Option<Sounded> {
+    let spots: Vec<f64> = [-45.0f64, 45.0, -90.0, 0.0]
+        .iter()
+        .map(|d| d.to_radians())
+        .collect();
+    let mut strikes = turned_under_mic(&spots, mic);
+    // Another hand each day.
+    for (k, strike) in strikes.iter_mut().enumerate() {
+        strike.strength = 0.7 + 0.15 * ((seed + k as u64) % 4) as f64;
+        strike.contact_s = 0.35e-3 + 0.05e-3 * (seed % 4) as f64;
+    }
+    let made = Scene {
+        spacing_s: 1.2,
+        tail_s: 1.2,
+        room,
+        noise: vec![
+            Noise::White { rms_db: -80.0 },
+            Noise::Pink { rms_db: -74.0 },
+        ],
+        seed: 900 + seed,
+        ..Scene::plain(
+            SampleRate::new(48_000).unwrap(),
+            Source::Wheel(wheel.clone()),
+            strikes,
+        )
+    }
+    .play()
+    .unwrap();
+    let takes = takes(&made);
+    if takes.len() != 4 {
+        return None;
+    }
+    let solved = solve(&takes.iter().collect::<Vec<_>>());
+    Some(Sounded {
+        name: format!("day {seed}"),
+        lines: solved.modes.iter().map(Line::from).collect(),
+        room_misfit: solved.room_misfit,
+        tap_ring_times_s: solved.ring_times_s.iter().flatten().map(|t| t.0).collect(),
+        temp_c: None,
+    })
+}
+
+/// Largest relative shift among the ten lowest tones.
+fn shift_of(sound: &WheelModel, damaged: &WheelModel) -> f64 {
+    let (a, b) = (
+        sound.tones(20_000.0).unwrap(),
+        damaged.tones(20_000.0).unwrap(),
+    );
+    a.iter()
+        .zip(&b)
+        .take(10)
+        .map(|(a, b)| (b.freq_hz / a.freq_hz - 1.0).abs())
+        .fold(0.0, f64::max)
+}
+
+/// Sound and cracked wheels against own baselines of three soundings, made in the same room and
+/// in another: how many are not cleared.
+fn readings(wheels: u64, from: u64) {
+    let room = |t60_s: f64, over_db: f64, seed: u64| {
+        (t60_s > 0.0).then_some(Room {
+            t60_s,
+            treble_share: 0.6,
+            direct_over_tail_db: over_db,
+            seed,
+        })
+    };
+    for (t60_s, over_db) in [(0.0, 0.0), (0.4, 24.0), (0.4, 12.0)] {
+        // Sound in the same room, in another; cracked in the same, in another: not cleared, all.
+        let mut counts = [[0usize; 2]; 4];
+        let mut no_baseline = 0;
+        for seed in from..from + wheels {
+            let sound = wheel(BondLoss::VITRIFIED, seed);
+            let own = room(t60_s, over_db, 300 + seed);
+            let other = room(t60_s * 1.5, over_db - 3.0, 700 + seed);
+            let days: Vec<Sounded> = (0..3)
+                .filter_map(|day| sounded(&sound, own, 0.25 + 0.02 * day as f64, 10 * seed + day))
+                .collect();
+            let Ok(baseline) = build(&days, Damping::Low) else {
+                no_baseline += 1;
+                continue;
+            };
+            let mut share = 0.10;
+            let cracked = loop {
+                let cracked = sound.clone().with(Damage::Crack {
+                    severity: share,
+                    angle_rad: 0.7 + seed as f64,
+                    from: CrackFrom::Rim,
+                });
+                if shift_of(&sound, &cracked) > 0.01 || share > 0.6 {
+                    break cracked;
+                }
+                share += 0.01;
+            };
+            let cases = [
+                (&sound, own),
+                (&sound, other),
+                (&cracked, own),
+                (&cracked, other),
+            ];
+            for (k, (model, place)) in cases.into_iter().enumerate() {
+                let Some(test) = sounded(model, place, 0.27, 10 * seed + 5 + k as u64) else {
+                    continue;
+                };
+                counts[k][1] += 1;
+                let comparison = compare(&baseline, &test).unwrap();
+                let cleared = comparison.reading == Reading::ClearRing;
+                counts[k][0] += usize::from(!cleared);
+                if k < 2 && !cleared {
+                    println!(
+                        "    seed {seed} {:?} {:?}",
+                        comparison.reading, comparison.changes
+                    );
+                }
+            }
+        }
+        println!(
+            "{t60_s} s {over_db} dB: not cleared: sound, same room {:?}, other room {:?}; cracked, same room {:?}, other room {:?}; no baseline {no_baseline}",
+            counts[0], counts[1], counts[2], counts[3]
+        );
+    }
+}
+
 fn main() {
     let arguments: Vec<String> = std::env::args().collect();
     let number = |name: &str, or: u64| -> u64 {
@@ -226,6 +354,9 @@ fn main() {
     };
     let wheels = number("wheels=", 8);
     let from = number("from=", 0);
+    if arguments.iter().any(|a| a == "readings") {
+        return readings(wheels, from);
+    }
     let middling = BondLoss {
         q_at_1khz: 150.0,
         ..BondLoss::SILICATE
