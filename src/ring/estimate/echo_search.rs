@@ -1,0 +1,86 @@
+//! How much the room echoes and for how long, from the taps themselves.
+
+use super::band::{CAUTION, CutBand, Group, cut_band};
+use super::echo::Echo;
+use super::polish::Lines;
+use super::refine::{empty_score, fit_band, needed_gain};
+use super::windows::Windows;
+use crate::units::LN_1000;
+
+/// Shares of echo that are tried, in dB below the direct sound, and room decays in seconds.
+const SHARES_DB: [f64; 7] = [-42.0, -36.0, -30.0, -24.0, -18.0, -12.0, -6.0];
+
+const ROOMS_S: [f64; 3] = [0.4, 0.2, 0.8];
+
+/// Bands that the echo is measured from.
+const ECHO_BANDS: usize = 5;
+
+/// The echo that makes the strongest bands of the loudest tap most likely; none when that is no
+/// echo at all. Every pole costs what it must gain, so that many poles do not pass for an echo
+/// nor an echo for many poles.
+pub fn echo_of(w: &Windows<'_>, groups: &[Group]) -> Option<Echo> {
+    let energy = |x: &[f64]| x.iter().map(|v| v * v).sum::<f64>();
+    let loudest =
+        (0..w.taps.len()).max_by(|a, b| energy(w.taps[*a]).total_cmp(&energy(w.taps[*b])))?;
+    let alone = Windows {
+        taps: vec![w.taps[loudest]],
+        lead: vec![w.lead[loudest]],
+        strikes: vec![w.strikes[loudest]],
+        noise: &w.noise[loudest..=loudest],
+        rate_hz: w.rate_hz,
+        band_hz: w.band_hz,
+    };
+    let left = [w.taps[loudest].to_vec()];
+    let bands: Vec<CutBand> = groups
+        .iter()
+        .take(ECHO_BANDS)
+        .map(|g| cut_band(&left, &alone, g, true))
+        .collect();
+    let none = Lines::none(1);
+    let score = |echo: Option<Echo>| -> f64 {
+        bands
+            .iter()
+            .map(|b| {
+                // As it is measured, without the caution.
+                let echo = echo.map(|e| Echo {
+                    share: e.share / CAUTION,
+                    ..e
+                });
+                let around = b.disturbance(&alone, echo, &none);
+                match fit_band(&b.taps, &around, 6) {
+                    Some(f) => f.score + needed_gain(1) * f.logs.len() as f64,
+                    None => empty_score(&b.taps, &around),
+                }
+            })
+            .sum()
+    };
+    let tried = |share_db: f64, room_s: f64| Echo {
+        share: 10f64.powf(share_db / 10.0),
+        decay_per_s: LN_1000 / room_s,
+    };
+    let without = score(None);
+    let (mut best, mut best_score) = (None, without);
+    for share_db in SHARES_DB {
+        let echo = tried(share_db, ROOMS_S[0]);
+        let s = score(Some(echo));
+        if s < best_score {
+            (best, best_score) = (Some((share_db, echo)), s);
+        }
+    }
+    let (share_db, mut echo) = best?;
+    for room_s in &ROOMS_S[1..] {
+        let other = tried(share_db, *room_s);
+        let s = score(Some(other));
+        if s < best_score {
+            (echo, best_score) = (other, s);
+        }
+    }
+    for step_db in [-3.0, 3.0] {
+        let other = tried(share_db + step_db, LN_1000 / echo.decay_per_s);
+        let s = score(Some(other));
+        if s < best_score {
+            (echo, best_score) = (other, s);
+        }
+    }
+    (without - best_score > needed_gain(1)).then_some(echo)
+}
