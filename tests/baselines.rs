@@ -167,6 +167,7 @@ fn measured(m: &TrueMode, h_db: f64, rng: &mut ChaCha8Rng) -> Option<Line> {
         decay_per_s: (m.decay_per_s + decay_std_per_s * normal(rng)).max(0.3 * m.decay_per_s),
         decay_std_per_s,
         energy_db: h_db,
+        split: 0.0,
     })
 }
 
