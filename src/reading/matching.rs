@@ -255,7 +255,7 @@ pub struct Matching {
 /// Matches lines to places after taking off the common `shift`: each to the nearest within
 /// 0.4 %, nearest first; then empty places that were always there with lines left over up to
 /// 6 % below or 2 % above; then lines left over up to 1.5 % below a lone line as its new
-/// partner: damage lowers one of a pair, and what lies above is rather another mode.
+/// partner (6 % beside other wheels, whose pairs count as one line): damage lowers one of a pair, and what lies above is rather another mode.
 ///
 /// `room` is the larger room misfit of the two sides; from [`ROOM`] on new partners must decay
 /// like their main line and stand out of the misfit.
@@ -304,8 +304,11 @@ pub fn match_lines_within(
             });
         }
     }
+    explain_parted(&x, places, &line_of, &mut free, &mut out);
     find_moved(lines, &x, places, &mut line_of, &mut free, &mut out);
-    find_partners(lines, &x, places, room, &line_of, &mut free, &mut out);
+    let reach = if nearest > NEAR { FALLEN } else { PARTNER };
+    let suspects = (reach, room);
+    find_partners(lines, &x, places, suspects, &line_of, &mut free, &mut out);
     centre_parted(&x, places, &line_of, &mut out.found);
     let is_found = |j: usize| line_of[j].is_some();
     out.missing = (0..places.len())
@@ -315,6 +318,38 @@ pub fn match_lines_within(
     out.unexplained = (0..lines.len()).filter(|&i| free[i]).collect();
     out.found.sort_by_key(|f| f.place);
     out
+}
+
+/// Lines left over right beside one that is at its place: a natural pair that was seen as one
+/// line before. They are no other tone that has moved here.
+fn explain_parted(
+    x: &[f64],
+    places: &[Place],
+    line_of: &[Option<usize>],
+    free: &mut [bool],
+    out: &mut Matching,
+) {
+    for i in 0..x.len() {
+        if !free[i] {
+            continue;
+        }
+        let beside = line_of
+            .iter()
+            .enumerate()
+            .filter_map(|(j, m)| m.map(|m| (j, (x[m] - x[i]).abs())))
+            .filter(|(_, d)| *d < PARTED)
+            .min_by(|a, b| a.1.total_cmp(&b.1));
+        if let Some((place, split)) = beside {
+            free[i] = false;
+            if places[place].regular && places[place].partner.is_none() {
+                out.new_partners.push(NewPartner {
+                    place,
+                    line: i,
+                    split,
+                });
+            }
+        }
+    }
 }
 
 /// A natural pair may be seen as one line on some days, somewhere between the two, and as two on
@@ -387,12 +422,12 @@ fn find_moved(
     }
 }
 
-/// Lines left over beside a lone line that is at its place.
+/// Lines left over beside a lone line that is at its place, up to `reach` below it.
 fn find_partners(
     lines: &[Line],
     x: &[f64],
     places: &[Place],
-    room: f64,
+    (reach, room): (f64, f64),
     line_of: &[Option<usize>],
     free: &mut [bool],
     out: &mut Matching,
@@ -413,7 +448,7 @@ fn find_partners(
             .enumerate()
             .filter(|(j, _)| places[*j].regular && places[*j].partner.is_none())
             .filter_map(|(j, m)| m.map(|m| (j, m, x[m] - x[i])))
-            .filter(|(_, m, d)| (0.0..=PARTNER).contains(d) && believable(&lines[*m]))
+            .filter(|(_, m, d)| (0.0..=reach).contains(d) && believable(&lines[*m]))
             .min_by(|a, b| a.2.total_cmp(&b.2));
         if let Some((place, _, split)) = beside {
             free[i] = false;
