@@ -513,7 +513,9 @@ fn split_figures(case: &Case<'_>, assumed: &Assumed) -> Result<Vec<Figure>, NoLi
         return Ok(Vec::new());
     };
     // In a live room a second line may be the echo's.
-    let most = Some(if case.room > LIVE_ROOM {
+    // Beside other wheels it may be a tone of this wheel that the others hardly have.
+    let foreign = worst.before.is_none() && !case.baseline.is_own();
+    let most = Some(if case.room > LIVE_ROOM || foreign {
         Reading::Unclear
     } else {
         most_of(case.baseline, worst.growth)

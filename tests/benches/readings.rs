@@ -12,7 +12,7 @@ use std::time::Instant;
 
 use fourtap::reading::baseline::{Baseline, Sounded, build, build_group};
 use fourtap::reading::compare::compare;
-use fourtap::reading::intervals::{clopper_pearson, wilson};
+use fourtap::reading::intervals::clopper_pearson;
 use fourtap::reading::matching::Line;
 use fourtap::reading::turn_plan::TurnPlan;
 use fourtap::reading::{Damping, Footing, Reading};
@@ -299,33 +299,31 @@ impl Row {
         self.classes[class].0[k] += 1;
     }
 
+    /// Sound ones called back, then damaged ones read clear, each as a count and in per cent with
+    /// the exact 95 % interval; last the share of damaged ones that read unclear.
     fn print(&self, name: &str) {
+        let mut words = format!("| {name}");
         for (k, Count([clear, unclear, dull])) in self.classes.iter().enumerate() {
             let all = clear + unclear + dull;
-            if all == 0 {
-                continue;
-            }
-            let share = |x: u32| 100.0 * f64::from(x) / f64::from(all);
             let asked = if k == 0 { unclear + dull } else { *clear };
-            let w = wilson(asked, all, 0.95).unwrap();
-            let cp = clopper_pearson(asked, all, 0.95).unwrap();
-            println!(
-                "| {name} | {} | {asked} of {all} | {:.1} % ({:.1}-{:.1}; {:.1}-{:.1}) | {:.0} % |",
-                CLASSES[k],
-                share(asked),
-                100.0 * w.low,
-                100.0 * w.high,
-                100.0 * cp.low,
-                100.0 * cp.high,
-                share(*unclear)
-            );
+            match clopper_pearson(asked, all, 0.95) {
+                Ok(c) => words.push_str(&format!(
+                    " | {asked}/{all}: {:.1} ({:.1}-{:.1})",
+                    100.0 * f64::from(asked) / f64::from(all.max(1)),
+                    100.0 * c.low,
+                    100.0 * c.high
+                )),
+                Err(_) => words.push_str(" | none"),
+            }
         }
-        if self.no_baseline > 0 {
-            println!(
-                "| {name} | no baseline was made | {} | | |",
-                self.no_baseline
-            );
-        }
+        let sum = |of: fn(&Count) -> u32| self.classes[1..].iter().map(of).sum::<u32>();
+        let unclear = sum(|c| c.0[1]);
+        let all = sum(|c| c.0.iter().sum()).max(1);
+        println!(
+            "{words} | {:.0} % | {} |",
+            100.0 * f64::from(unclear) / f64::from(all),
+            self.no_baseline
+        );
     }
 }
 
@@ -371,9 +369,11 @@ fn main() {
     let show = std::env::args().any(|a| a == "show");
     let start = Instant::now();
     println!(
-        "| bond, footing | wheel | missed, or sound called back | share (95 %: Wilson; Clopper-Pearson) | unclear |"
+        "| bond, noise, footing | {} called back | {} cleared | unclear, of damaged | no baseline |",
+        CLASSES[0],
+        CLASSES[1..].join(" cleared | ")
     );
-    println!("| --- | --- | --- | --- | --- |");
+    println!("| --- | --- | --- | --- | --- | --- | --- | --- | --- |");
     for bond in bonds() {
         for noise in NOISES {
             let db = 10.0 * noise.log10();
