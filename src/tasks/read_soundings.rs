@@ -78,7 +78,7 @@ pub struct ReadSounding {
 pub struct Struck {
     /// Name of its recording.
     pub file: String,
-    /// The take as it was cut; only the first [`MOST_JOINT`] of a sounding keep their sound.
+    /// The take as it was cut; only the first `MOST_JOINT` of a sounding keep their sound.
     pub take: TapTake,
     /// What was measured.
     pub tap: Tap,
