@@ -4,12 +4,12 @@ use std::ops::Range;
 use std::path::Path;
 use std::process::Command;
 
-use fourtap::reading::baseline::{Baseline, Sounded, Unfit, build};
+use fourtap::reading::baseline::{Baseline, Sounded, Unfit, build, build_group};
 use fourtap::reading::compare::{Comparison, compare};
 use fourtap::reading::intervals::wilson;
 use fourtap::reading::limits::FALSE_ALARM;
 use fourtap::reading::matching::Line;
-use fourtap::reading::{Damping, Evidence, Reading};
+use fourtap::reading::{Damping, Evidence, Footing, Reading};
 use fourtap::ring::estimate::{HIGHEST_HZ, solve};
 use fourtap::ring::plate::Material;
 use fourtap::ring::synth::{
@@ -17,6 +17,7 @@ use fourtap::ring::synth::{
     WheelModel, WheelTone,
 };
 use fourtap::ring::take::TapTake;
+use fourtap::tasks::lot_peers::{Peer, peers};
 use fourtap::units::{LN_1000, SampleRate};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -167,6 +168,7 @@ fn measured(m: &TrueMode, h_db: f64, rng: &mut ChaCha8Rng) -> Option<Line> {
         decay_per_s: (m.decay_per_s + decay_std_per_s * normal(rng)).max(0.3 * m.decay_per_s),
         decay_std_per_s,
         energy_db: h_db,
+        split: 0.0,
     })
 }
 
@@ -584,18 +586,19 @@ fn by_way_of_sound_a_sound_day_is_clear_and_a_cracked_wheel_is_not() {
     assert!(c.reading > Reading::ClearRing, "{c:?}");
 }
 
-/// Writes a recording of one day.
+/// Writes a recording of one day, at half the usual rate: reading it takes a third of the time.
 fn recorded(wheel: &WheelModel, day: u64, path: &Path) {
+    let half = SampleRate::new(24_000).unwrap();
     let mut rng = ChaCha8Rng::seed_from_u64(day);
     let mut wheel = wheel.clone();
     wheel.warmer_k = 3.0 * normal(&mut rng);
-    let mut scene = Scene::plain(rate(), Source::Wheel(wheel), strikes(&mut rng));
+    let mut scene = Scene::plain(half, Source::Wheel(wheel), strikes(&mut rng));
     (scene.spacing_s, scene.tail_s, scene.seed) = (1.6, 1.6, day);
     scene.noise = vec![Noise::Pink { rms_db: -70.0 }];
     let clip = scene.play().unwrap().clip;
     let spec = hound::WavSpec {
         channels: 1,
-        sample_rate: 48_000,
+        sample_rate: half.get(),
         bits_per_sample: 24,
         sample_format: hound::SampleFormat::Int,
     };
@@ -728,4 +731,272 @@ fn from_recordings_to_a_baseline_to_rings_clear() {
     );
     let (code, _) = read(&other_file);
     assert!(matches!(code, Some(10 | 11)), "{code:?}");
+}
+
+/// One sounding each of wheels of one marking, which differ by their own imperfections.
+fn group(n: u64, seed: u64) -> Vec<Sounded> {
+    let of = |k: u64| {
+        let w = wheel(seed as usize, BondLoss::VITRIFIED, 80_000 + 100 * seed + k);
+        Sounded {
+            name: format!("wheel {k}"),
+            ..drawn(&w, VITRIFIED_DAY, 9_000 + 100 * seed + k)
+        }
+    };
+    (1..=n).map(of).collect()
+}
+
+#[test]
+fn a_wheel_is_held_against_others_of_its_specification() {
+    let mut rng = ChaCha8Rng::seed_from_u64(8);
+    let (mut sound, mut cracked_ones) = (Count::default(), Count::default());
+    for seed in 0..30 {
+        let b = build_group(
+            Footing::SpecificationBaseline,
+            &group(6, seed),
+            Damping::Low,
+        )
+        .unwrap();
+        let w = wheel(seed as usize, BondLoss::VITRIFIED, 80_000 + 100 * seed);
+        let c = compare(&b, &drawn(&w, VITRIFIED_DAY, seed)).unwrap();
+        assert!(
+            c.evidence[0]
+                .against
+                .as_ref()
+                .unwrap()
+                .contains("specification baseline, 6 wheels")
+        );
+        sound.add(&c);
+        let mut dead = cracked(&w, &mut rng);
+        while largest_shift(&w, &dead) < 0.03 {
+            dead = cracked(&w, &mut rng);
+        }
+        cracked_ones.add(&compare(&b, &drawn(&dead, VITRIFIED_DAY, 50 + seed)).unwrap());
+    }
+    // The stated rate is 1 %: of 30, four or more would have a chance of less than 1 in 10 000.
+    assert!(sound.not_clear() <= 3, "{sound:?}");
+    // The table of docs/method.md has some of ten missed for cracks over 3 %.
+    assert!(cracked_ones.not_clear() >= 22, "{cracked_ones:?}");
+}
+
+#[test]
+fn a_specification_needs_three_wheels_that_go_together() {
+    let wheels = group(4, 41);
+    let build = |w: &[Sounded]| build_group(Footing::SpecificationBaseline, w, Damping::Low);
+    assert_eq!(build(&wheels[..2]), Err(Unfit::TooFewWheels { found: 2 }));
+    let mut mixed = wheels.clone();
+    mixed.push(Sounded {
+        name: "of another size".to_owned(),
+        ..drawn(&wheel(42, BondLoss::VITRIFIED, 1), VITRIFIED_DAY, 1)
+    });
+    let error = build(&mixed).unwrap_err();
+    assert!(
+        matches!(&error, Unfit::Mixed { name, .. } if name == "of another size"),
+        "{error}"
+    );
+    // Few wheels widen the limits.
+    let limit = |n| build(&group(n, 43)).unwrap().smallest_shown().unwrap();
+    assert!(limit(3) > limit(8));
+}
+
+#[test]
+fn lot_peers_are_the_others_and_leave_a_damaged_one_out() {
+    let mut rng = ChaCha8Rng::seed_from_u64(9);
+    let bad = cracked(&wheel(45, BondLoss::VITRIFIED, 80_000), &mut rng);
+    let mut wheels = group(5, 45);
+    wheels.push(Sounded {
+        name: "bad".to_owned(),
+        lines: drawn(&bad, VITRIFIED_DAY, 3)
+            .lines
+            .into_iter()
+            .map(|l| Line {
+                freq_hz: 1.05 * l.freq_hz,
+                ..l
+            })
+            .enumerate()
+            .map(|(k, l)| Line {
+                freq_hz: l.freq_hz * (1.0 - 0.04 * (k % 2) as f64),
+                ..l
+            })
+            .collect(),
+        ..drawn(&bad, VITRIFIED_DAY, 3)
+    });
+    let all: Vec<Peer> = wheels
+        .into_iter()
+        .map(|sounded| Peer {
+            wheel: sounded.name.clone(),
+            lot: String::new(),
+            damping: Damping::Low,
+            sounded,
+        })
+        .collect();
+    let of = |wheel: &str, lot: &str| peers(&all, wheel, lot).map(|p| p.baseline);
+    // Its own sounding and the bad one are not among the peers of a good wheel.
+    assert_eq!(of("WHEEL 1", "").unwrap().soundings, 4);
+    let b = of("bad", "").unwrap();
+    assert_eq!((b.soundings, b.footing), (5, Footing::LotPeers));
+    assert!(compare(&b, &all[5].sounded).unwrap().reading > Reading::ClearRing);
+    assert!(of("wheel 1", "another lot").is_none());
+    assert!(peers(&all[..3], "wheel 1", "").is_none());
+}
+
+#[test]
+fn a_pair_that_parts_on_one_day_only_is_no_change() {
+    let (w, b) = with_baseline(3, BondLoss::VITRIFIED, STILL, 46);
+    let mut test = drawn(&w, STILL, 4699);
+    let lone = b
+        .lines
+        .iter()
+        .find(|l| l.place.regular && l.place.partner.is_none())
+        .unwrap();
+    let at_hz = lone.place.ln_freq.exp();
+    let near = |l: &Line| (l.freq_hz / at_hz - 1.0).abs() < 1e-3;
+    let k = test.lines.iter().position(near).unwrap();
+    let one = test.lines[k];
+    test.lines[k].freq_hz = one.freq_hz * (1.0 - 7e-4);
+    test.lines.push(Line {
+        freq_hz: one.freq_hz * (1.0 + 7e-4),
+        ..one
+    });
+    assert_eq!(compare(&b, &test).unwrap().reading, Reading::ClearRing);
+}
+
+/// Specification, lot, marks, comparing and retiring, by way of the built program.
+#[test]
+fn from_recordings_to_specification_and_lot() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = folder.path().join("store");
+    let path = |name: &str| folder.path().join(name).to_str().unwrap().to_owned();
+    let files: Vec<String> = (1..=4).map(|k| path(&format!("wheel{k}.wav"))).collect();
+    for (k, file) in files.iter().enumerate() {
+        let w = wheel(0, BondLoss::VITRIFIED, 61_000 + k as u64);
+        recorded(&w, 700 + k as u64, Path::new(file));
+    }
+    let run = |args: &[&str]| {
+        let with: Vec<&str> = args.to_vec();
+        fourtap(&store, &with)
+    };
+    let json = |out: &str| -> Vec<serde_json::Value> {
+        out.lines()
+            .map(|l| serde_json::from_str(l).unwrap())
+            .collect()
+    };
+    // Each against the other three; nothing is kept.
+    let mut lot = vec!["read", "--lot-peers", "--json"];
+    lot.extend(files.iter().map(String::as_str));
+    let (code, out, err) = run(&lot);
+    let read = json(&out);
+    assert_eq!(
+        code,
+        Some(0),
+        "{err} {:?}",
+        read.iter()
+            .map(|r| r["summary"].clone())
+            .collect::<Vec<_>>()
+    );
+    assert!(
+        read.iter()
+            .all(|r| r["footing"] == "lot peers" && r["baseline"]["soundings"] == 3)
+    );
+    assert!(
+        read[0]["warnings"]
+            .to_string()
+            .contains("3 other wheels stand behind this")
+    );
+    assert!(!store.exists());
+    let mut spec = vec![
+        "baseline",
+        "build",
+        "--specification",
+        "A60",
+        "--bond",
+        "vitrified",
+    ];
+    spec.extend(files[..2].iter().map(String::as_str));
+    spec.push(&files[2]);
+    let (code, out, err) = run(&spec);
+    assert!(
+        code == Some(0) && out.contains("specification A60"),
+        "{out} {err}"
+    );
+    let add = [
+        "wheel",
+        "add",
+        "W-9",
+        "--size",
+        "205x19x32",
+        "--bond",
+        "vitrified",
+        "--specification",
+        "A60",
+    ];
+    assert_eq!(run(&add).0, Some(0));
+    let (code, out, _) = run(&["read", "--wheel", "W-9", "--json", &files[3]]);
+    let read = json(&out).remove(0);
+    assert_eq!(
+        (code, read["footing"].as_str()),
+        (Some(0), Some("specification baseline")),
+        "{read}"
+    );
+    // Its first own baseline is confirmed by it, and is used from then on.
+    let build = [
+        "baseline", "build", "--wheel", "W-9", "--json", "--temp", "18C", &files[3],
+    ];
+    let (code, out, err) = run(&build);
+    let kept = json(&out).remove(0);
+    assert_eq!(
+        (code, &kept["unconfirmed"]),
+        (Some(0), &false.into()),
+        "{err}"
+    );
+    assert!(
+        kept["notes"].to_string().contains("confirms"),
+        "{}",
+        kept["notes"]
+    );
+    let pictures = path("pictures");
+    assert_eq!(
+        run(&["baseline", "show", "W-9", "--pictures", &pictures]).0,
+        Some(0)
+    );
+    assert!(Path::new(&pictures).join("W-9-baseline.png").is_file());
+    let (code, out, err) = run(&[
+        "baseline",
+        "compare",
+        "A60",
+        "A60:1",
+        "--specification",
+        "--json",
+    ]);
+    let same = json(&out).remove(0);
+    assert_eq!(
+        (code, &same["reading"]),
+        (Some(0), &"clear ring".into()),
+        "{err}"
+    );
+    let (code, _, err) = run(&[
+        "baseline", "build", "--wheel", "W-9", "--temp", "18C,20C", &files[3],
+    ]);
+    assert!(
+        code == Some(3) && err.contains("2 temperatures for 1"),
+        "{code:?} {err}"
+    );
+    // Dropped after its baseline: that is compared with, and none is built.
+    std::thread::sleep(std::time::Duration::from_millis(1100));
+    assert_eq!(run(&["wheel", "dropped", "W-9"]).0, Some(0));
+    let (code, _, err) = run(&build);
+    assert!(
+        code == Some(3) && err.contains("dropped since"),
+        "{code:?} {err}"
+    );
+    let retire = ["baseline", "retire", "W-9", "--note", "to try"];
+    assert_eq!(run(&retire).0, Some(0));
+    assert_eq!(run(&retire).0, Some(5));
+    assert_eq!(run(&["wheel", "retire", "W-9"]).0, Some(0));
+    let (code, out, _) = run(&["read", "--wheel", "W-9", "--json", &files[3]]);
+    let read = json(&out).remove(0);
+    assert_eq!(code, Some(11), "{read}");
+    assert!(
+        read["summary"].as_str().unwrap().contains("retired"),
+        "{read}"
+    );
 }

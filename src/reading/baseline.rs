@@ -1,8 +1,8 @@
 //! What a wheel showed in earlier soundings: its lines, their scatter, its ring time.
 
-use crate::reading::Damping;
-use crate::reading::limits::shrunk;
-use crate::reading::matching::{CommonShift, Line, Place, common_shift, match_lines};
+use crate::reading::limits::{PRIOR_SOUNDINGS, PRIOR_WHEELS, shrunk};
+use crate::reading::matching::{CommonShift, Line, Place, common_shift, match_lines_within};
+use crate::reading::{Damping, Footing};
 
 /// Fewest lines of a sounding that can be compared.
 pub const FEWEST_LINES: usize = 3;
@@ -10,6 +10,8 @@ pub const FEWEST_LINES: usize = 3;
 pub const STRONG_DB: f64 = 20.0;
 /// Loosest decay of a line that counts: standard deviation over value.
 const LOOSEST: f64 = 0.15;
+/// Fewest wheels of a specification or lot that another can be held against.
+pub const FEWEST_WHEELS: usize = 3;
 /// Least share of the lines' weight that two soundings of one wheel have in common.
 pub const LEAST_SHARED: f64 = 0.5;
 /// Two lines this much nearer than the baseline's others are taken for a pair.
@@ -39,6 +41,10 @@ pub struct Assumed {
     pub tone_per_k: f64,
     /// Largest common shift that is looked for.
     pub search: f64,
+    /// Farthest that a line may lie from its place, the common shift taken off.
+    pub near: f64,
+    /// How many soundings, or wheels, these assumptions count for.
+    pub prior: f64,
 }
 
 impl Assumed {
@@ -56,6 +62,8 @@ impl Assumed {
                 tap_ring_time: 0.3,
                 tone_per_k: -0.6e-4,
                 search: 0.03,
+                near: 0.004,
+                prior: PRIOR_SOUNDINGS,
             },
             Damping::High => Self {
                 shift: 8e-3,
@@ -68,7 +76,36 @@ impl Assumed {
                 tap_ring_time: 0.3,
                 tone_per_k: -6.5e-4,
                 search: 0.06,
+                near: 0.004,
+                prior: PRIOR_SOUNDINGS,
             },
+        }
+    }
+
+    /// The assumptions for a footing: for other wheels of a specification or lot than that of
+    /// the sounding, how far wheels differ from each other.
+    pub fn on(footing: Footing, damping: Damping) -> Self {
+        let own = Self::of(damping);
+        if footing == Footing::OwnBaseline {
+            return own;
+        }
+        let shift = match damping {
+            Damping::Low => 1.5e-2,
+            Damping::High => 2e-2,
+        };
+        let tone = 3e-3;
+        Self {
+            shift,
+            shift_at_temp: shift,
+            tone,
+            // Of two different tones that lie near each other.
+            split: std::f64::consts::SQRT_2 * tone,
+            decay: 0.2,
+            ring_time: 0.25,
+            search: 0.08,
+            near: 0.012,
+            prior: PRIOR_WHEELS,
+            ..own
         }
     }
 }
@@ -108,9 +145,55 @@ impl Sounded {
         lines
     }
 
+    /// With each pair joined to one line: wheels of one specification share their tones, but
+    /// each has its own pairs.
+    pub fn joined(&self) -> Self {
+        Self {
+            lines: joined(&self.usable()),
+            ..self.clone()
+        }
+    }
+
     /// Mean of the logarithm of the taps' ring times in seconds.
     pub fn ln_ring_time(&self) -> Option<f64> {
         mean(&ln_positive(&self.tap_ring_times_s))
+    }
+}
+
+/// Lines by rising frequency with neighbours joined that are within 0.6 % and far nearer to each
+/// other than to the next: a pair.
+pub fn joined(lines: &[Line]) -> Vec<Line> {
+    let gap = |k: usize| match (lines.get(k), lines.get(k + 1)) {
+        (Some(a), Some(b)) => b.ln_freq() - a.ln_freq(),
+        _ => f64::INFINITY,
+    };
+    let mut out = Vec::new();
+    let mut k = 0;
+    while k < lines.len() {
+        let before = k.checked_sub(1).map_or(f64::INFINITY, gap);
+        if gap(k) <= WIDE_PAIR && before.min(gap(k + 1)) > 2.0 * gap(k) {
+            out.push(one_of(&lines[k], &lines[k + 1]));
+            k += 2;
+        } else {
+            out.push(lines[k]);
+            k += 1;
+        }
+    }
+    out
+}
+
+/// A pair as one line: its centre, with the energy of both and the decay weighted by it.
+fn one_of(a: &Line, b: &Line) -> Line {
+    let energy = |l: &Line| 10f64.powf(0.1 * l.energy_db.min(200.0));
+    let (p, q) = (energy(a), energy(b));
+    let share = p / (p + q);
+    Line {
+        freq_hz: 0.5 * (a.freq_hz + b.freq_hz),
+        freq_std_hz: 0.5 * a.freq_std_hz.hypot(b.freq_std_hz),
+        decay_per_s: share * a.decay_per_s + (1.0 - share) * b.decay_per_s,
+        decay_std_per_s: (share * a.decay_std_per_s).hypot((1.0 - share) * b.decay_std_per_s),
+        energy_db: 10.0 * (p + q).log10(),
+        split: b.ln_freq() - a.ln_freq(),
     }
 }
 
@@ -140,6 +223,9 @@ pub struct BaseLine {
     pub resolution: f64,
     /// Standard deviation of the relative distance of its pair, shrunk.
     pub split_spread: f64,
+    /// Root mean square of the relative distances of the wheels' pairs here, shrunk: of a
+    /// specification or lot only.
+    pub natural_split: f64,
 }
 
 /// Ring times of a baseline.
@@ -164,7 +250,9 @@ pub struct RingTimes {
 pub struct Baseline {
     /// Its lines by rising frequency.
     pub lines: Vec<BaseLine>,
-    /// Number of soundings.
+    /// What a reading against it stands on.
+    pub footing: Footing,
+    /// Number of soundings; of a specification or lot, of wheels with one each.
     pub soundings: u32,
     /// Kind of bond.
     pub damping: Damping,
@@ -188,6 +276,14 @@ pub enum Unfit {
     /// None given.
     #[error("a baseline needs one sounding at least")]
     NoSounding,
+    /// Too few wheels of a specification or lot.
+    #[error(
+        "{found} wheels, {FEWEST_WHEELS} at least are needed to know how wheels differ from each other"
+    )]
+    TooFewWheels {
+        /// How many there are.
+        found: usize,
+    },
     /// Hardly a line in one of them.
     #[error(
         "{name}: {found} tones that can be compared, {needed} are needed: sound the wheel again closer to the microphone, or leave this sounding out"
@@ -257,7 +353,7 @@ impl Agreement {
             return none;
         };
         let room = a.room_misfit.max(b.room_misfit);
-        let matching = match_lines(&test, &places, shift, room);
+        let matching = match_lines_within(assumed.near, &test, &places, shift, room);
         let mut apart: Vec<f64> = Vec::new();
         let mut weight = 0.0;
         for found in matching.found.iter().filter(|f| !f.moved) {
@@ -302,6 +398,30 @@ fn most_apart(assumed: &Assumed) -> f64 {
 /// # Errors
 /// [`Unfit`] for a sounding with too few lines, or one that does not go with the others.
 pub fn build(soundings: &[Sounded], damping: Damping) -> Result<Baseline, Unfit> {
+    build_on(Footing::OwnBaseline, soundings, damping)
+}
+
+/// Builds what a wheel is held against that has no baseline of its own: one sounding each of
+/// [`FEWEST_WHEELS`] or more other wheels of its specification or lot.
+///
+/// # Errors
+/// [`Unfit`] for too few wheels, for a sounding with too few lines, or one that does not go
+/// with the others.
+pub fn build_group(
+    footing: Footing,
+    wheels: &[Sounded],
+    damping: Damping,
+) -> Result<Baseline, Unfit> {
+    if wheels.len() < FEWEST_WHEELS {
+        return Err(Unfit::TooFewWheels {
+            found: wheels.len(),
+        });
+    }
+    let joined: Vec<Sounded> = wheels.iter().map(Sounded::joined).collect();
+    build_on(footing, &joined, damping)
+}
+
+fn build_on(footing: Footing, soundings: &[Sounded], damping: Damping) -> Result<Baseline, Unfit> {
     if soundings.is_empty() {
         return Err(Unfit::NoSounding);
     }
@@ -315,9 +435,9 @@ pub fn build(soundings: &[Sounded], damping: Damping) -> Result<Baseline, Unfit>
             });
         }
     }
-    let assumed = Assumed::of(damping);
+    let assumed = Assumed::on(footing, damping);
     check_alike(soundings, &assumed)?;
-    Ok(built(soundings, damping, &assumed))
+    Ok(built(footing, soundings, damping, &assumed))
 }
 
 fn check_alike(soundings: &[Sounded], assumed: &Assumed) -> Result<(), Unfit> {
@@ -364,7 +484,7 @@ struct Pooled {
     line: Line,
 }
 
-fn built(soundings: &[Sounded], damping: Damping, assumed: &Assumed) -> Baseline {
+fn built(footing: Footing, soundings: &[Sounded], damping: Damping, assumed: &Assumed) -> Baseline {
     let room = soundings.iter().map(|s| s.room_misfit).fold(0.0, f64::max);
     let lines: Vec<Vec<Line>> = soundings.iter().map(Sounded::usable).collect();
     let shifts = aligned(soundings, &lines, assumed);
@@ -397,25 +517,27 @@ fn built(soundings: &[Sounded], damping: Damping, assumed: &Assumed) -> Baseline
     let raw = with_partners(raw);
     let decays = session_decays(&raw, soundings.len());
     let pool = |values: fn(&Raw) -> &[(usize, f64)]| pooled_spread(&raw, values);
-    let tone = shrunk(assumed.tone, pool(|r| &r.x), n - 1.0);
-    let decay = shrunk(assumed.decay, pool(|r| &r.ln_decay), n - 1.0);
-    let split = shrunk(assumed.split, pool(|r| &r.split), n - 1.0);
+    let tone = shrunk(assumed.tone, pool(|r| &r.x), n - 1.0, assumed.prior);
+    let decay = shrunk(assumed.decay, pool(|r| &r.ln_decay), n - 1.0, assumed.prior);
+    let split = shrunk(assumed.split, pool(|r| &r.split), n - 1.0, assumed.prior);
+    let (tones, prior) = ([tone, decay, split], assumed.prior);
     Baseline {
         lines: raw
             .iter()
             .enumerate()
             .map(|(k, r)| {
-                let mut line = r.line(tone, decay, split);
+                let mut line = r.line(tones, assumed);
                 line.place.partner = r.partner.and_then(|by| k.checked_add_signed(by));
                 line
             })
             .collect(),
+        footing,
         soundings: soundings.len() as u32,
         damping,
         temp_c,
-        shift_spread: shrunk(assumed.shift, spread_of(&shifts), n - 1.0),
-        shift_spread_at_temp: shrunk(assumed.shift_at_temp, spread_of(&at_temp), n - 1.0),
-        decay_spread: shrunk(assumed.decay, spread_of(&decays), n - 1.0),
+        shift_spread: shrunk(assumed.shift, spread_of(&shifts), n - 1.0, prior),
+        shift_spread_at_temp: shrunk(assumed.shift_at_temp, spread_of(&at_temp), n - 1.0, prior),
+        decay_spread: shrunk(assumed.decay, spread_of(&decays), n - 1.0, prior),
         ring_times: ring_times(soundings, assumed),
         room_misfit: room,
     }
@@ -460,6 +582,8 @@ struct Raw {
     ln_decay: Vec<(usize, f64)>,
     /// Relative distance of its pair by sounding; only at the lower line of a pair.
     split: Vec<(usize, f64)>,
+    /// Relative distances of the pairs that were joined to its lines.
+    own_splits: Vec<f64>,
     weight: f64,
     energy_db: f64,
     resolution: f64,
@@ -521,6 +645,11 @@ fn raw(values: Vec<Pooled>, seen: usize, soundings: usize) -> Raw {
         x: of(|p| p.x),
         ln_decay: of(|p| p.line.decay_per_s.ln()),
         split: Vec::new(),
+        own_splits: values
+            .iter()
+            .map(|p| p.line.split)
+            .filter(|s| *s > 0.0)
+            .collect(),
         weight: median(&mut weights).unwrap_or(0.0),
         energy_db: median(&mut energies).unwrap_or(0.0),
         resolution: values
@@ -538,7 +667,11 @@ impl Raw {
         mean_of(&self.x)
     }
 
-    fn line(&self, tone: f64, decay: f64, split: f64) -> BaseLine {
+    /// `spreads` are those of tones, decays and splits over all lines.
+    fn line(&self, spreads: [f64; 3], assumed: &Assumed) -> BaseLine {
+        let ([tone, decay, split], prior) = (spreads, assumed.prior);
+        let squares: f64 = self.own_splits.iter().map(|s| s * s).sum();
+        let natural = self.own_splits.len() as f64;
         let own = |v: &[(usize, f64)]| spread(&v.iter().map(|p| p.1).collect::<Vec<_>>());
         let dof = self.x.len() as f64 - 1.0;
         let (x, d) = (own(&self.x), own(&self.ln_decay));
@@ -552,14 +685,20 @@ impl Raw {
                 regular: self.regular,
                 always: self.always,
             },
-            spread: shrunk(tone, x.unwrap_or(0.0), dof),
+            spread: shrunk(tone, x.unwrap_or(0.0), dof, prior),
             seen_spread: x,
             ln_decay: mean_of(&self.ln_decay),
-            decay_spread: shrunk(decay, d.unwrap_or(0.0), dof),
+            decay_spread: shrunk(decay, d.unwrap_or(0.0), dof, prior),
             seen_decay_spread: d,
             seen: self.x.len() as u32,
             resolution: self.resolution,
-            split_spread: shrunk(split, own(&self.split).unwrap_or(0.0), splits),
+            split_spread: shrunk(split, own(&self.split).unwrap_or(0.0), splits, prior),
+            natural_split: shrunk(
+                assumed.hidden_split,
+                (squares / natural.max(1.0)).sqrt(),
+                natural,
+                prior,
+            ),
         }
     }
 }
@@ -640,10 +779,15 @@ fn ring_times(soundings: &[Sounded], assumed: &Assumed) -> Option<RingTimes> {
     let between = means.len() as f64 - 1.0;
     Some(RingTimes {
         ln_mean,
-        spread: shrunk(assumed.ring_time, seen_spread.unwrap_or(0.0), between),
+        spread: shrunk(
+            assumed.ring_time,
+            seen_spread.unwrap_or(0.0),
+            between,
+            assumed.prior,
+        ),
         seen_spread,
-        tap_spread: shrunk(assumed.tap_ring_time, own, dof),
-        tap_dof: crate::reading::limits::PRIOR_SOUNDINGS + dof,
+        tap_spread: shrunk(assumed.tap_ring_time, own, dof, assumed.prior),
+        tap_dof: assumed.prior + dof,
         range_s,
     })
 }

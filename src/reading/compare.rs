@@ -5,12 +5,15 @@
 //! damp or warm (the common shift, tones not found) never speak for more than unclear.
 
 use crate::reading::baseline::{
-    Assumed, BaseLine, Baseline, FEWEST_LINES, LEAST_SHARED, STRONG_DB, Sounded, counts, median,
+    Assumed, BaseLine, Baseline, FEWEST_LINES, LEAST_SHARED, STRONG_DB, Sounded, counts,
+    joined as pairs_joined, median,
 };
 use crate::reading::limits::Limits;
-use crate::reading::matching::{Found, Line, Matching, Place, ROOM, common_shift, match_lines};
+use crate::reading::matching::{
+    Found, Line, Matching, Place, ROOM, common_shift, match_lines_within,
+};
 use crate::reading::tolerance::NoLimit;
-use crate::reading::{Damping, Evidence, Reading};
+use crate::reading::{Damping, Evidence, Footing, Reading};
 use crate::ring::tap::Tap;
 
 /// Room misfit above which decay figures are shown and do not decide.
@@ -18,6 +21,8 @@ const LIVE_ROOM: f64 = 0.03;
 /// A tone or split that has changed by less is within what sound wheels do over the years, and
 /// never speaks for a dull thud.
 const DULL_CHANGE: f64 = 3e-3;
+/// The same beside other wheels: sound wheels of a lot may differ by as much.
+const DULL_DIFFERENCE: f64 = 2e-2;
 /// Share of the weight of the baseline's regular lines that may be missing.
 const MOST_MISSING: f64 = 0.35;
 /// Taps of a sounding among which the share of a tap's figures is split, two figures each.
@@ -74,6 +79,8 @@ struct Figure {
     most: Option<Reading>,
     sentence: String,
     local: bool,
+    /// True for a tone that is higher than it was.
+    risen: bool,
 }
 
 impl Figure {
@@ -128,7 +135,62 @@ impl Baseline {
     /// What it is called in the figures.
     pub fn words(&self) -> String {
         let many = if self.soundings == 1 { "" } else { "s" };
-        format!("own baseline, {} sounding{many}", self.soundings)
+        let what = if self.is_own() { "sounding" } else { "wheel" };
+        format!("{}, {} {what}{many}", self.footing.words(), self.soundings)
+    }
+
+    /// True for that of the wheel itself.
+    pub fn is_own(&self) -> bool {
+        self.footing == Footing::OwnBaseline
+    }
+
+    /// What is assumed beside it.
+    pub fn assumed(&self) -> Assumed {
+        Assumed::on(self.footing, self.damping)
+    }
+
+    /// The limits that it gives.
+    ///
+    /// # Errors
+    /// [`NoLimit`] for a baseline without soundings.
+    pub fn limits(&self) -> Result<Limits, NoLimit> {
+        Limits::with_prior(self.soundings, self.assumed().prior)
+    }
+
+    /// Smallest lowering of a single tone, relative, that is beyond its limit for the tone in
+    /// the middle of all: less does not show.
+    ///
+    /// # Errors
+    /// [`NoLimit`] for a baseline without soundings.
+    pub fn smallest_shown(&self) -> Result<f64, NoLimit> {
+        let mut spreads: Vec<f64> = self
+            .lines
+            .iter()
+            .filter(|l| l.place.regular)
+            .map(|l| l.spread)
+            .collect();
+        let factor = self.limits()?.farthest(spreads.len().max(1))?;
+        Ok(factor * median(&mut spreads).unwrap_or(self.assumed().tone))
+    }
+
+    /// The regular lines with their limits and nothing beside them, for a picture.
+    ///
+    /// # Errors
+    /// [`NoLimit`] for a baseline without soundings.
+    pub fn bands(&self) -> Result<Vec<ComparedLine>, NoLimit> {
+        let regular: Vec<&BaseLine> = self.lines.iter().filter(|l| l.place.regular).collect();
+        let reach = self.limits()?.farthest(regular.len().max(1))?;
+        Ok(regular
+            .iter()
+            .map(|l| ComparedLine {
+                freq_hz: l.place.ln_freq.exp(),
+                limits_hz: (
+                    (l.place.ln_freq - reach * l.spread).exp(),
+                    (l.place.ln_freq + reach * l.spread).exp(),
+                ),
+                found_hz: None,
+            })
+            .collect())
     }
 
     fn places(&self) -> Vec<Place> {
@@ -142,19 +204,19 @@ impl Baseline {
 /// [`NoLimit`] for a baseline without soundings, which [`crate::reading::baseline::build`]
 /// does not make.
 pub fn compare(baseline: &Baseline, test: &Sounded) -> Result<Comparison, NoLimit> {
-    let lines: Vec<Line> = test
-        .usable()
-        .into_iter()
-        .filter(|l| l.energy_db >= STRONG_DB)
-        .collect();
+    let mut lines = test.usable();
+    lines.retain(|l| l.energy_db >= STRONG_DB);
+    if !baseline.is_own() {
+        lines = pairs_joined(&lines);
+    }
     let places = baseline.places();
-    let assumed = Assumed::of(baseline.damping);
-    let limits = Limits::new(baseline.soundings)?;
+    let assumed = baseline.assumed();
+    let limits = baseline.limits()?;
     let room = test.room_misfit.max(baseline.room_misfit);
     let Some(shift) = common_shift(&lines, &places, assumed.search) else {
         return Ok(no_match(baseline, test, &limits, 0, 0.0, None));
     };
-    let matching = match_lines(&lines, &places, shift.shift, room);
+    let matching = match_lines_within(assumed.near, &lines, &places, shift.shift, room);
     let at_place = matching
         .found
         .iter()
@@ -302,6 +364,7 @@ fn common_shift_figure(
             percent(own).abs()
         ),
         local: false,
+        risen: own > 0.0,
     })
 }
 
@@ -319,9 +382,10 @@ fn tone_figures(case: &Case<'_>) -> Result<Vec<Figure>, NoLimit> {
         limit,
         is_upper: true,
         ratio: rms / limit,
-        most: farthest.map(|p| most_of(p.found.residual)),
+        most: farthest.map(|p| most_of(case.baseline, p.found.residual)),
         sentence: farthest.map_or(String::new(), |p| tone_words(case, p)),
         local: true,
+        risen: farthest.is_some_and(|p| p.found.residual > 0.0),
     }];
     let ranks = [
         ("lowest single tone", case.limits.farthest(m)?),
@@ -336,17 +400,23 @@ fn tone_figures(case: &Case<'_>) -> Result<Vec<Figure>, NoLimit> {
             limit: percent(limit),
             is_upper: true,
             ratio: -pair.z / factor,
-            most: Some(most_of(pair.found.residual)),
+            most: Some(most_of(case.baseline, pair.found.residual)),
             sentence: tone_words(case, pair),
             local: true,
+            risen: false,
         });
     }
     Ok(out)
 }
 
 /// The most that a relative change of one tone or split may speak for.
-fn most_of(change: f64) -> Reading {
-    if change.abs() < DULL_CHANGE {
+fn most_of(baseline: &Baseline, change: f64) -> Reading {
+    let least = if baseline.is_own() {
+        DULL_CHANGE
+    } else {
+        DULL_DIFFERENCE
+    };
+    if change.abs() < least {
         Reading::Unclear
     } else {
         Reading::DullThud
@@ -391,7 +461,9 @@ fn split_figures(case: &Case<'_>, assumed: &Assumed) -> Result<Vec<Figure>, NoLi
             Some((low, high))
         })
         .collect();
-    let m = known.len() + case.matching.new_partners.len();
+    // Beside other wheels a pair is one line with its distance, which differs from wheel to wheel.
+    let joined: Vec<&Pair<'_>> = case.pairs.iter().filter(|p| p.line.split > 0.0).collect();
+    let m = known.len() + joined.len() + case.matching.new_partners.len();
     if m == 0 {
         return Ok(Vec::new());
     }
@@ -412,13 +484,27 @@ fn split_figures(case: &Case<'_>, assumed: &Assumed) -> Result<Vec<Figure>, NoLi
             freq_hz: low.base.place.ln_freq.exp(),
         });
     }
+    for pair in joined {
+        growths.push(Growth {
+            now: pair.line.split,
+            before: Some(pair.base.natural_split),
+            growth: pair.line.split,
+            limit: factor * pair.base.natural_split,
+            freq_hz: pair.base.place.ln_freq.exp(),
+        });
+    }
     for new in &case.matching.new_partners {
         let base = &case.baseline.lines[new.place];
         growths.push(Growth {
             now: new.split,
             before: None,
             growth: new.split - base.resolution,
-            limit: as_is * assumed.hidden_split,
+            limit: as_is
+                * if case.baseline.is_own() {
+                    assumed.hidden_split
+                } else {
+                    base.natural_split
+                },
             freq_hz: base.place.ln_freq.exp(),
         });
     }
@@ -427,10 +513,12 @@ fn split_figures(case: &Case<'_>, assumed: &Assumed) -> Result<Vec<Figure>, NoLi
         return Ok(Vec::new());
     };
     // In a live room a second line may be the echo's.
-    let most = Some(if case.room > LIVE_ROOM {
+    // Beside other wheels it may be a tone of this wheel that the others hardly have.
+    let foreign = worst.before.is_none() && !case.baseline.is_own();
+    let most = Some(if case.room > LIVE_ROOM || foreign {
         Reading::Unclear
     } else {
-        most_of(worst.growth)
+        most_of(case.baseline, worst.growth)
     });
     let rss = growths
         .iter()
@@ -440,7 +528,9 @@ fn split_figures(case: &Case<'_>, assumed: &Assumed) -> Result<Vec<Figure>, NoLi
         * factor;
     let limit = case.limits.root_sum(m)?;
     let before = match worst.before {
-        Some(b) => format!("{:.2} % before", percent(b)),
+        Some(b) if case.baseline.is_own() => format!("{:.2} % before", percent(b)),
+        Some(b) => format!("about {:.2} % in the others", percent(b)),
+        None if !case.baseline.is_own() => "one line in the others".to_owned(),
         None => "seen as one line before".to_owned(),
     };
     let sentence = format!(
@@ -459,6 +549,7 @@ fn split_figures(case: &Case<'_>, assumed: &Assumed) -> Result<Vec<Figure>, NoLi
             most,
             sentence: sentence.clone(),
             local: true,
+            risen: false,
         },
         Figure {
             name: "growth of splits together",
@@ -470,6 +561,7 @@ fn split_figures(case: &Case<'_>, assumed: &Assumed) -> Result<Vec<Figure>, NoLi
             most,
             sentence,
             local: true,
+            risen: false,
         },
     ])
 }
@@ -516,6 +608,7 @@ fn damping_figures(case: &Case<'_>) -> Result<Vec<Figure>, NoLimit> {
         most,
         sentence: format!("all its tones die away {:.1} times as fast", middle.exp()),
         local: false,
+        risen: false,
     }];
     let mut single: Vec<(f64, &Pair<'_>, f64, f64)> = changes
         .iter()
@@ -538,6 +631,7 @@ fn damping_figures(case: &Case<'_>) -> Result<Vec<Figure>, NoLimit> {
                 change.exp()
             ),
             local: true,
+            risen: false,
         });
     }
     Ok(out)
@@ -567,6 +661,7 @@ fn missing_figure(case: &Case<'_>) -> Figure {
                 .count()
         ),
         local: false,
+        risen: false,
     }
 }
 
@@ -590,13 +685,19 @@ fn ring_time_figure(
         most: (room <= LIVE_ROOM).then_some(Reading::DullThud),
         sentence: ring_words(baseline, now).unwrap_or_default(),
         local: false,
+        risen: false,
     }))
 }
 
 fn ring_words(baseline: &Baseline, ln_now: f64) -> Option<String> {
     let times = baseline.ring_times.as_ref()?;
+    let who = match baseline.footing {
+        Footing::OwnBaseline => "this wheel",
+        Footing::SpecificationBaseline => "wheels of its specification",
+        _ => "the other wheels",
+    };
     Some(format!(
-        "rings {:.2} s where this wheel rang {:.2} to {:.2} s",
+        "rings {:.2} s where {who} rang {:.2} to {:.2} s",
         ln_now.exp(),
         times.range_s.0,
         times.range_s.1
@@ -631,7 +732,7 @@ fn joined(
     }
     Comparison {
         reading: worst.unwrap_or(Reading::Unclear),
-        hints: hints(&figures, baseline.damping),
+        hints: hints(&figures, baseline),
         changes,
         evidence,
         ring_words: test
@@ -642,17 +743,34 @@ fn joined(
     }
 }
 
-fn hints(beyond: &[Figure], damping: Damping) -> Vec<String> {
+fn hints(beyond: &[Figure], baseline: &Baseline) -> Vec<String> {
     let mut out = Vec::new();
     let has = |name: &str| beyond.iter().any(|f| f.name == name);
-    if beyond.iter().any(|f| f.local) {
+    let shorter = has("damping of all tones") || has("ring time");
+    // Mass lost at the rim raises tones and damps none; a crack lowers them.
+    let risen = beyond.iter().any(|f| f.local && f.risen)
+        && !has("lowest single tone")
+        && !shorter
+        && !has("second largest damping of a tone");
+    if risen {
+        out.push(
+            "a single tone is higher and nothing rings shorter: as a chipped edge does it; look at the rim, a chipped wheel is not mounted either".to_owned(),
+        );
+    } else if beyond.iter().any(|f| f.local) {
         out.push(
             "single tones or pairs have changed beside the others: as a crack does it; a chipped \
              edge or something stuck to the rim does it too"
                 .to_owned(),
         );
     } else if has("common shift of all tones") {
-        let bond = match damping {
+        if !baseline.is_own() {
+            out.push(
+                "all tones differ alike from those of the other wheels: another size than entered, another grade or lot, damp, or worn"
+                    .to_owned(),
+            );
+            return out;
+        }
+        let bond = match baseline.damping {
             Damping::Low => "damp, another temperature, worn or dressed since",
             Damping::High => "another temperature, damp, worn or dressed since",
         };
@@ -660,7 +778,7 @@ fn hints(beyond: &[Figure], damping: Damping) -> Vec<String> {
             "all tones have moved alike, none by itself: {bond}, or another wheel"
         ));
     }
-    if has("damping of all tones") || has("ring time") {
+    if shorter {
         out.push(
             "it rings shorter: held or touched, damp, lying on something, or damaged".to_owned(),
         );
@@ -690,6 +808,7 @@ fn no_match(
         most: Some(Reading::Unclear),
         sentence: String::new(),
         local: false,
+        risen: false,
     }];
     figures[0].ratio = figures[0].ratio.max(1.001);
     let room = test.room_misfit.max(baseline.room_misfit);
@@ -714,12 +833,20 @@ fn no_match(
         .unwrap_or(Reading::Unclear);
     Comparison {
         reading: reading.max(Reading::Unclear),
-        changes: vec![format!(
-            "not this wheel, or badly damaged: {at_place} of its {regular} tones are where they were{moved}"
-        )],
-        hints: vec![
-            "look whether it is the wheel of this id; if it is, do not mount it".to_owned(),
-        ],
+        changes: vec![if baseline.is_own() {
+            format!(
+                "not this wheel, or badly damaged: {at_place} of its {regular} tones are where they were{moved}"
+            )
+        } else {
+            format!(
+                "not a wheel like the others, or badly damaged: {at_place} of {regular} tones are where those of the others are{moved}"
+            )
+        }],
+        hints: vec![if baseline.is_own() {
+            "look whether it is the wheel of this id; if it is, do not mount it".to_owned()
+        } else {
+            "look whether its size and marking are those that were entered; if they are, do not mount it".to_owned()
+        }],
         evidence,
         ring_words: test
             .ln_ring_time()
@@ -738,7 +865,7 @@ pub fn compare_tap(
     baseline: &Baseline,
     tap: &Tap,
 ) -> Result<(Vec<Evidence>, Vec<String>), NoLimit> {
-    let limits = Limits::new(baseline.soundings)?;
+    let limits = baseline.limits()?;
     let room = tap.room_misfit.max(baseline.room_misfit);
     let most = (room <= LIVE_ROOM).then_some(Reading::DullThud);
     let mut figures = Vec::new();
@@ -757,23 +884,29 @@ pub fn compare_tap(
             most,
             sentence: ring_words(baseline, now.ln()).unwrap_or_default(),
             local: false,
+            risen: false,
         });
     }
-    let lines: Vec<Line> = tap
+    let mut lines: Vec<Line> = tap
         .modes
         .iter()
         .map(Line::from)
         .filter(|l| l.is_usable() && counts(l))
         .collect();
+    if !baseline.is_own() {
+        lines.sort_by(|a, b| a.freq_hz.total_cmp(&b.freq_hz));
+        lines = pairs_joined(&lines);
+    }
     let places = baseline.places();
-    let search = Assumed::of(baseline.damping).search;
-    if let Some(shift) = common_shift(&lines, &places, search) {
-        let changes: Vec<(f64, f64)> = match_lines(&lines, &places, shift.shift, room)
-            .found
-            .iter()
-            .filter(|f| !f.moved && places[f.place].regular)
-            .map(|f| damped(&baseline.lines[f.place], &lines[f.line], room))
-            .collect();
+    let assumed = baseline.assumed();
+    if let Some(shift) = common_shift(&lines, &places, assumed.search) {
+        let changes: Vec<(f64, f64)> =
+            match_lines_within(assumed.near, &lines, &places, shift.shift, room)
+                .found
+                .iter()
+                .filter(|f| !f.moved && places[f.place].regular)
+                .map(|f| damped(&baseline.lines[f.place], &lines[f.line], room))
+                .collect();
         if let Some((middle, sigma)) =
             median_change(&changes, baseline.decay_spread).filter(|_| changes.len() >= FEWEST_LINES)
         {
@@ -791,6 +924,7 @@ pub fn compare_tap(
                     middle.exp()
                 ),
                 local: false,
+                risen: false,
             });
         }
     }

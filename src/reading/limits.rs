@@ -14,6 +14,8 @@ pub const FALSE_ALARM: f64 = 0.01;
 pub const CONFIDENCE: f64 = 0.90;
 /// What an assumed standard deviation counts for, in soundings.
 pub const PRIOR_SOUNDINGS: f64 = 4.0;
+/// What the assumed scatter of wheels of one specification or lot counts for, in wheels.
+pub const PRIOR_WHEELS: f64 = 6.0;
 /// Figures among which the share is split.
 pub const FIGURES: u32 = 10;
 
@@ -21,6 +23,7 @@ pub const FIGURES: u32 = 10;
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Limits {
     n: u32,
+    prior: f64,
     dof: f64,
     share: f64,
     /// `sqrt((1 + 1/n) dof/chi2)`: for an uncertain mean and standard deviation, as Howe's.
@@ -28,18 +31,27 @@ pub struct Limits {
 }
 
 impl Limits {
-    /// Limits for a baseline of `n` soundings.
+    /// Limits for a baseline of `n` soundings of one wheel.
     ///
     /// # Errors
     /// [`NoLimit`] for n = 0.
     pub fn new(n: u32) -> Result<Self, NoLimit> {
+        Self::with_prior(n, PRIOR_SOUNDINGS)
+    }
+
+    /// Limits for `n` soundings or wheels whose assumed scatter counts for `prior` more.
+    ///
+    /// # Errors
+    /// [`NoLimit`] for n = 0.
+    pub fn with_prior(n: u32, prior: f64) -> Result<Self, NoLimit> {
         if n == 0 {
             return Err(NoLimit::TooFew { n, needed: 1 });
         }
-        let dof = PRIOR_SOUNDINGS + f64::from(n) - 1.0;
+        let dof = prior + f64::from(n) - 1.0;
         let chi2 = chi2_above(dof, CONFIDENCE)?;
         Ok(Self {
             n,
+            prior,
             dof,
             share: FALSE_ALARM / f64::from(FIGURES),
             inflation: ((1.0 + 1.0 / f64::from(n)) * dof / chi2).sqrt(),
@@ -123,7 +135,8 @@ impl Limits {
     /// Where these limits come from, in words.
     pub fn from_words(&self, against: &str) -> String {
         format!(
-            "{against}, with assumed scatter counted as {PRIOR_SOUNDINGS:.0} more; {:.2} % of sound soundings beyond it at {:.0} % confidence",
+            "{against}, with assumed scatter counted as {:.0} more; {:.2} % of sound soundings beyond it at {:.0} % confidence",
+            self.prior,
             self.share * 100.0,
             CONFIDENCE * 100.0
         )
@@ -131,9 +144,9 @@ impl Limits {
 }
 
 /// A standard deviation from `dof` degrees of freedom of its own, shrunk towards an assumed one
-/// that counts for [`PRIOR_SOUNDINGS`]: `(nu0 s0^2 + dof s^2)/(nu0 + dof)`.
-pub fn shrunk(assumed: f64, own: f64, dof: f64) -> f64 {
-    ((PRIOR_SOUNDINGS * assumed * assumed + dof * own * own) / (PRIOR_SOUNDINGS + dof)).sqrt()
+/// that counts for `prior`: `(nu0 s0^2 + dof s^2)/(nu0 + dof)`.
+pub fn shrunk(assumed: f64, own: f64, dof: f64, prior: f64) -> f64 {
+    ((prior * assumed * assumed + dof * own * own) / (prior + dof)).sqrt()
 }
 
 #[cfg(test)]
@@ -167,7 +180,7 @@ mod tests {
 
     #[test]
     fn shrinking_weighs_by_degrees_of_freedom() {
-        assert_eq!(shrunk(2.0, 0.0, 0.0), 2.0);
-        assert!((shrunk(2.0, 4.0, 4.0) - 10f64.sqrt()).abs() < 1e-12);
+        assert_eq!(shrunk(2.0, 0.0, 0.0, 4.0), 2.0);
+        assert!((shrunk(2.0, 4.0, 4.0, 4.0) - 10f64.sqrt()).abs() < 1e-12);
     }
 }

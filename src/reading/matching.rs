@@ -10,6 +10,9 @@ use crate::units::LN_1000;
 const BELL: f64 = 0.004;
 /// Farthest that a line may lie from its own place after the common shift.
 const NEAR: f64 = 0.004;
+/// Two lines nearer than this may be a natural pair that was seen as one line on another day:
+/// the largest natural split that is assumed (docs/method.md) and a third.
+const PARTED: f64 = 2e-3;
 /// How far a line may have fallen, and risen, to be taken for one that is missing at its place.
 const FALLEN: f64 = 0.06;
 const RISEN: f64 = 0.02;
@@ -41,6 +44,8 @@ pub struct Line {
     pub decay_std_per_s: f64,
     /// Energy over the noise density in dB.
     pub energy_db: f64,
+    /// Relative distance of the two lines that were joined to this one; 0 for a line by itself.
+    pub split: f64,
 }
 
 impl From<&Mode> for Line {
@@ -51,6 +56,7 @@ impl From<&Mode> for Line {
             decay_per_s: m.decay_per_s,
             decay_std_per_s: m.decay_std_per_s,
             energy_db: m.energy_db,
+            split: 0.0,
         }
     }
 }
@@ -215,7 +221,7 @@ pub struct Found {
     /// Number of the line.
     pub line: usize,
     /// ln f - common shift - ln f of the place. Where only one line of a pair was found and
-    /// they are too close to be told apart, the distance from the nearest of place and centre.
+    /// they are too close to be told apart, the distance from the stretch between the two.
     pub residual: f64,
     /// True when it was looked for farther off, its place being empty.
     pub moved: bool,
@@ -249,17 +255,29 @@ pub struct Matching {
 /// Matches lines to places after taking off the common `shift`: each to the nearest within
 /// 0.4 %, nearest first; then empty places that were always there with lines left over up to
 /// 6 % below or 2 % above; then lines left over up to 1.5 % below a lone line as its new
-/// partner: damage lowers one of a pair, and what lies above is rather another mode.
+/// partner (6 % beside other wheels, whose pairs count as one line): damage lowers one of a pair, and what lies above is rather another mode.
 ///
 /// `room` is the larger room misfit of the two sides; from [`ROOM`] on new partners must decay
 /// like their main line and stand out of the misfit.
 pub fn match_lines(lines: &[Line], places: &[Place], shift: f64, room: f64) -> Matching {
+    match_lines_within(NEAR, lines, places, shift, room)
+}
+
+/// [`match_lines`] with another relative distance from their place up to which lines are taken
+/// for those of the place: wheels differ more than one wheel does from day to day.
+pub fn match_lines_within(
+    nearest: f64,
+    lines: &[Line],
+    places: &[Place],
+    shift: f64,
+    room: f64,
+) -> Matching {
     let x: Vec<f64> = lines.iter().map(|l| l.ln_freq() - shift).collect();
     let mut line_of = vec![None; places.len()];
     let mut free = vec![true; lines.len()];
     let mut near: Vec<(f64, usize, usize)> = Vec::new();
     for (i, l) in lines.iter().enumerate() {
-        let reach = NEAR.max(4.0 * l.ln_freq_std(room)).min(3.0 * NEAR);
+        let reach = nearest.max((4.0 * l.ln_freq_std(room)).min(3.0 * NEAR));
         for (j, p) in places.iter().enumerate() {
             let d = (x[i] - p.ln_freq).abs();
             if d <= reach {
@@ -286,8 +304,12 @@ pub fn match_lines(lines: &[Line], places: &[Place], shift: f64, room: f64) -> M
             });
         }
     }
+    explain_parted(&x, places, &line_of, &mut free, &mut out);
     find_moved(lines, &x, places, &mut line_of, &mut free, &mut out);
-    find_partners(lines, &x, places, room, &line_of, &mut free, &mut out);
+    let reach = if nearest > NEAR { FALLEN } else { PARTNER };
+    let suspects = (reach, room);
+    find_partners(lines, &x, places, suspects, &line_of, &mut free, &mut out);
+    centre_parted(&x, places, &line_of, &mut out.found);
     let is_found = |j: usize| line_of[j].is_some();
     out.missing = (0..places.len())
         .filter(|&j| places[j].regular && !is_found(j))
@@ -298,20 +320,69 @@ pub fn match_lines(lines: &[Line], places: &[Place], shift: f64, room: f64) -> M
     out
 }
 
+/// Lines left over right beside one that is at its place: a natural pair that was seen as one
+/// line before. They are no other tone that has moved here.
+fn explain_parted(
+    x: &[f64],
+    places: &[Place],
+    line_of: &[Option<usize>],
+    free: &mut [bool],
+    out: &mut Matching,
+) {
+    for i in 0..x.len() {
+        if !free[i] {
+            continue;
+        }
+        let beside = line_of
+            .iter()
+            .enumerate()
+            .filter_map(|(j, m)| m.map(|m| (j, (x[m] - x[i]).abs())))
+            .filter(|(_, d)| *d < PARTED)
+            .min_by(|a, b| a.1.total_cmp(&b.1));
+        if let Some((place, split)) = beside {
+            free[i] = false;
+            if places[place].regular && places[place].partner.is_none() {
+                out.new_partners.push(NewPartner {
+                    place,
+                    line: i,
+                    split,
+                });
+            }
+        }
+    }
+}
+
+/// A natural pair may be seen as one line on some days, somewhere between the two, and as two on
+/// others. Where the baseline has one and the sounding two, near to each other and one of them
+/// matched, the distance is that of the place from the stretch between the two.
+fn centre_parted(x: &[f64], places: &[Place], line_of: &[Option<usize>], found: &mut [Found]) {
+    for f in found.iter_mut() {
+        if f.moved || places[f.place].partner.is_some() {
+            continue;
+        }
+        let own = x[f.line];
+        let other = (0..x.len())
+            .filter(|k| *k != f.line && (x[*k] - own).abs() < PARTED)
+            .filter(|k| !line_of.contains(&Some(*k)))
+            .min_by(|a, b| (x[*a] - own).abs().total_cmp(&(x[*b] - own).abs()));
+        if let Some(other) = other.map(|k| x[k]) {
+            let place = places[f.place].ln_freq;
+            let between = place.clamp(own.min(other), own.max(other));
+            f.residual = between - place;
+        }
+    }
+}
+
 fn residual(x: f64, resolution: f64, j: usize, places: &[Place], line_of: &[Option<usize>]) -> f64 {
     let own = x - places[j].ln_freq;
     match places[j].partner {
-        // Two lines are seen as one at their centre only where they cannot be told apart.
+        // Two lines are seen as one, somewhere between them, only where they cannot be told apart.
         Some(k)
             if line_of[k].is_none()
                 && (places[j].ln_freq - places[k].ln_freq).abs() < 2.0 * resolution =>
         {
-            let centre = x - 0.5 * (places[j].ln_freq + places[k].ln_freq);
-            if centre.abs() < own.abs() {
-                centre
-            } else {
-                own
-            }
+            let (a, b) = (places[j].ln_freq, places[k].ln_freq);
+            x - x.clamp(a.min(b), a.max(b))
         }
         _ => own,
     }
@@ -351,12 +422,12 @@ fn find_moved(
     }
 }
 
-/// Lines left over beside a lone line that is at its place.
+/// Lines left over beside a lone line that is at its place, up to `reach` below it.
 fn find_partners(
     lines: &[Line],
     x: &[f64],
     places: &[Place],
-    room: f64,
+    (reach, room): (f64, f64),
     line_of: &[Option<usize>],
     free: &mut [bool],
     out: &mut Matching,
@@ -377,7 +448,7 @@ fn find_partners(
             .enumerate()
             .filter(|(j, _)| places[*j].regular && places[*j].partner.is_none())
             .filter_map(|(j, m)| m.map(|m| (j, m, x[m] - x[i])))
-            .filter(|(_, m, d)| (0.0..=PARTNER).contains(d) && believable(&lines[*m]))
+            .filter(|(_, m, d)| (0.0..=reach).contains(d) && believable(&lines[*m]))
             .min_by(|a, b| a.2.total_cmp(&b.2));
         if let Some((place, _, split)) = beside {
             free[i] = false;
@@ -402,6 +473,7 @@ mod tests {
             decay_per_s: 7.0,
             decay_std_per_s: 0.1,
             energy_db: 50.0,
+            split: 0.0,
         }
     }
 

@@ -5,10 +5,10 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::reading::baseline::{Assumed, Baseline, Sounded, Unfit, build};
-use crate::reading::limits::PRIOR_SOUNDINGS;
-use crate::reading::{Damping, matching::Line};
+use crate::reading::baseline::{Baseline, Sounded, Unfit, build, build_group};
+use crate::reading::{Damping, Footing, matching::Line};
 use crate::record::sounding::{BaselineRef, MadeBy, ModeRecord, SoundingRecord};
+use crate::record::wheel::Bond;
 
 /// Name of the format, the value of `format`.
 pub const FORMAT: &str = "fourtap.baseline";
@@ -36,6 +36,9 @@ pub struct BaselineRecord {
     /// True when nothing stood behind its first sounding: it rang, and that is all that is
     /// known of it.
     pub unconfirmed: bool,
+    /// Bond of the wheels of a specification, where known; that of a wheel stands with the wheel.
+    #[serde(default)]
+    pub bond: Option<Bond>,
     /// What the user should know of it, in sentences.
     pub notes: Vec<String>,
     /// The soundings that it is computed from.
@@ -159,6 +162,7 @@ impl BaselineRecord {
             built_at: built_at.to_owned(),
             made_by,
             unconfirmed: false,
+            bond: None,
             notes: Vec::new(),
             soundings,
             statistics: None,
@@ -214,11 +218,11 @@ impl BaselineSounding {
 impl BaselineStatistics {
     /// The statistics as they are kept.
     pub fn of(baseline: &Baseline) -> Self {
-        let assumed = Assumed::of(baseline.damping);
+        let assumed = baseline.assumed();
         let prior = |figure: &str, sigma| Prior {
             figure: figure.to_owned(),
             sigma,
-            weight: PRIOR_SOUNDINGS,
+            weight: assumed.prior,
             from: "assumed, our own setting (docs/method.md)".to_owned(),
         };
         Self {
@@ -277,7 +281,12 @@ impl BaselineRecord {
             .iter()
             .map(BaselineSounding::sounded)
             .collect();
-        build(&soundings, damping)
+        match self.kind {
+            BaselineKind::Wheel => build(&soundings, damping),
+            BaselineKind::Specification => {
+                build_group(Footing::SpecificationBaseline, &soundings, damping)
+            }
+        }
     }
 
     /// How it is named in a sounding that was held against it.

@@ -2,6 +2,7 @@
 //! Every object says its format, its version and what made it.
 
 pub mod baseline;
+pub mod baseline_difference;
 pub mod sounding;
 pub mod wheel;
 pub mod wheel_history;

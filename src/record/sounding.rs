@@ -89,11 +89,11 @@ pub struct RoomRecord {
 /// The baseline that a sounding was held against.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct BaselineRef {
-    /// Id of the wheel or specification it describes.
+    /// Id of the wheel or specification it describes; `this run` for the other wheels of a run.
     pub of: String,
-    /// Its version, counted from 1.
+    /// Its version, counted from 1; 0 for the other wheels of a run, which are not kept.
     pub version: u32,
-    /// Number of soundings it was built from.
+    /// Number of soundings it was built from; one each of as many wheels, but for a wheel's own.
     pub soundings: u32,
 }
 
@@ -169,6 +169,7 @@ impl From<&ModeRecord> for Line {
             decay_per_s: LN_1000 / m.ring_time_s,
             decay_std_per_s: LN_1000 * m.ring_time_std_s / (m.ring_time_s * m.ring_time_s),
             energy_db: m.energy_db,
+            split: 0.0,
         }
     }
 }

@@ -114,6 +114,14 @@ pub enum StoreError {
         /// The id asked for.
         id: String,
     },
+    /// A specification without a baseline.
+    #[error(
+        "there is no baseline of the specification \"{name}\" in use: build one with fourtap baseline build --specification {name} FILE…"
+    )]
+    NoBaselineOf {
+        /// Name of the specification.
+        name: String,
+    },
     /// No such baseline.
     #[error(
         "there is no baseline of \"{name}\" with version {version}: look at its versions with fourtap baseline show"

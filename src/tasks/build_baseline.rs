@@ -1,32 +1,59 @@
-//! Builds the baseline of a wheel from recordings, and gives it to be compared with.
+//! Builds the baseline of a wheel or specification from recordings, and gives it to be compared with.
 
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 use crate::audio::{AudioError, Input};
-use crate::reading::Damping;
 use crate::reading::baseline::Unfit;
+use crate::reading::compare::compare;
 use crate::reading::turn_plan::TurnPlan;
-use crate::reading::{Reading, matching::ROOM};
+use crate::reading::{Damping, Outcome, Reading, matching::ROOM};
 use crate::record::baseline::{BaselineKind, BaselineRecord, BaselineSounding, BaselineStatistics};
 use crate::record::sounding::SoundingRecord;
-use crate::record::wheel::{WheelRecord, WheelState};
+use crate::record::wheel::{Bond, WheelRecord, WheelState};
 use crate::store::{Store, StoreError};
 use crate::tasks::read_soundings::{BaselineInUse, ReadSettings, made_by, read_sounding};
 
 /// From this number of soundings on the scatter of the wheel itself counts as much as what is
 /// assumed.
 const ENOUGH: usize = 4;
+/// The same for wheels of a specification.
+const ENOUGH_WHEELS: usize = 7;
+
+/// Whose baseline is built.
+#[derive(Debug, Clone)]
+pub enum BuildOf {
+    /// That of a wheel, by id, which must be in the store.
+    Wheel(String),
+    /// That of a specification.
+    Specification {
+        /// Its name.
+        name: String,
+        /// Bond of its wheels.
+        bond: Bond,
+    },
+}
+
+/// One sounding of a baseline that is to be built.
+#[derive(Debug, Clone, Default)]
+pub struct BuildSounding {
+    /// Its recordings.
+    pub inputs: Vec<Input>,
+    /// Id of the wheel, where it is known beside the baseline's own.
+    pub wheel: Option<String>,
+    /// Temperature of the wheel in degrees Celsius, where it was logged.
+    pub temp_c: Option<f64>,
+    /// Spots of the recordings as in [`ReadSettings`].
+    pub spots_deg: Vec<Option<f64>>,
+}
 
 /// How a baseline is built.
 #[derive(Debug, Clone)]
 pub struct BuildSettings {
-    /// Id of the wheel, which must be in the store.
-    pub wheel: String,
+    /// Whose.
+    pub of: BuildOf,
     /// Where the taps fell.
     pub turn_plan: TurnPlan,
-    /// Temperature of the wheel at all of these soundings in degrees Celsius.
-    pub temp_c: Option<f64>,
     /// The time now, RFC 3339.
     pub built_at: String,
 }
@@ -80,6 +107,31 @@ pub enum BuildError {
         /// What is needed.
         needed: usize,
     },
+    /// Something happened to the wheel.
+    #[error(
+        "the wheel \"{id}\" stands in the store as {state} since {since}: a baseline built now would take the damage for normal; sound it against the baseline it has (fourtap read --wheel {id} FILE…), and a qualified person decides"
+    )]
+    Marked {
+        /// Its id.
+        id: String,
+        /// Its state.
+        state: &'static str,
+        /// Since when.
+        since: String,
+    },
+    /// Temperatures and soundings do not match in number.
+    #[error(
+        "{given} temperatures for {soundings} soundings: give one for all, or one for each in the order of the files"
+    )]
+    Temps {
+        /// Temperatures.
+        given: usize,
+        /// Soundings.
+        soundings: usize,
+    },
+    /// A baseline without limits.
+    #[error("{0}; build it again")]
+    Limits(String),
     /// The same recording twice.
     #[error(
         "{second} is the same recording as {first}: it would make the wheel's scatter look smaller than it is; leave one out"
@@ -93,69 +145,103 @@ pub enum BuildError {
 }
 
 /// The soundings that a list of paths names: each file is one, each folder is one with all the
-/// recordings in it, in the order of their names.
+/// recordings in it, in the order of their names. `temps_c` holds no temperature, one for all,
+/// or one for each.
 ///
 /// # Errors
-/// [`AudioError`] when a folder cannot be read or holds no recording.
-pub fn baseline_soundings(paths: &[PathBuf]) -> Result<Vec<Vec<Input>>, AudioError> {
-    let one = |path: &PathBuf| {
-        if path.is_dir() {
+/// [`BuildError`] when a folder cannot be read or holds no recording, or the temperatures do not
+/// go with the paths.
+pub fn baseline_soundings(
+    paths: &[PathBuf],
+    temps_c: &[f64],
+) -> Result<Vec<BuildSounding>, BuildError> {
+    if temps_c.len() > 1 && temps_c.len() != paths.len() {
+        return Err(BuildError::Temps {
+            given: temps_c.len(),
+            soundings: paths.len(),
+        });
+    }
+    let one = |(k, path): (usize, &PathBuf)| {
+        let inputs = if path.is_dir() {
             let (found, _) = crate::audio::recordings_in(path)?;
-            Ok(found.into_iter().map(Input::Path).collect())
+            found.into_iter().map(Input::Path).collect()
         } else {
-            Ok(vec![Input::Path(path.clone())])
-        }
+            vec![Input::Path(path.clone())]
+        };
+        Ok(BuildSounding {
+            inputs,
+            temp_c: temps_c.get(k).or(temps_c.first()).copied(),
+            ..BuildSounding::default()
+        })
     };
-    paths.iter().map(one).collect()
+    paths.iter().enumerate().map(one).collect()
 }
 
-/// Reads the soundings and keeps the baseline of them as the wheel's next version.
+/// Reads the soundings and keeps the baseline of them as the next version of its wheel or
+/// specification.
 ///
 /// # Errors
 /// [`BuildError`]; nothing is kept then.
 pub fn build_baseline(
     store: &mut Store,
-    soundings: &[Vec<Input>],
+    soundings: &[BuildSounding],
     settings: &BuildSettings,
 ) -> Result<BaselineBuilt, BuildError> {
-    let wheel = store.wheel(&settings.wheel)?;
-    let wheel = wheel.ok_or_else(|| StoreError::NoWheel {
-        id: settings.wheel.clone(),
-    })?;
-    let damping = wheel.bond.damping();
-    let read = ReadSettings {
-        wheel: Some(wheel.id.clone()),
-        turn_plan: settings.turn_plan,
-        temp_c: settings.temp_c,
-        for_baseline: Some(damping),
-        ..ReadSettings::default()
+    let wheel = match &settings.of {
+        BuildOf::Wheel(id) => Some(usable_wheel(store, id)?),
+        BuildOf::Specification { .. } => None,
     };
+    let (kind, of, bond) = match (&settings.of, &wheel) {
+        (BuildOf::Specification { name, bond }, _) => {
+            (BaselineKind::Specification, name.clone(), *bond)
+        }
+        (BuildOf::Wheel(_), Some(w)) => (BaselineKind::Wheel, w.id.clone(), w.bond),
+        (BuildOf::Wheel(id), None) => return Err(StoreError::NoWheel { id: id.clone() }.into()),
+    };
+    let damping = bond.damping();
     let mut records = Vec::new();
-    for inputs in soundings {
-        let record = read_sounding(inputs, &read)?.record;
+    let mut parts: Vec<BaselineSounding> = Vec::new();
+    for sounding in soundings {
+        let id = wheel.as_ref().map(|w| &w.id).or(sounding.wheel.as_ref());
+        if let (BaselineKind::Specification, Some(id)) = (kind, id)
+            && store.wheel(id)?.is_some()
+        {
+            usable_wheel(store, id)?;
+        }
+        let read = ReadSettings {
+            wheel: id.cloned(),
+            turn_plan: settings.turn_plan,
+            spots_deg: sounding.spots_deg.clone(),
+            temp_c: sounding.temp_c,
+            for_baseline: Some(damping),
+            ..ReadSettings::default()
+        };
+        let record = read_sounding(&sounding.inputs, &read)?.record;
         check_rings(&record, settings.turn_plan.spots_deg().len())?;
+        parts.push(BaselineSounding::of(&record, sounding.temp_c));
         records.push(record);
     }
     check_once(&records)?;
-    let parts: Vec<BaselineSounding> = records
-        .iter()
-        .map(|r| BaselineSounding::of(r, settings.temp_c))
-        .collect();
-    let mut baseline = BaselineRecord::new(
-        BaselineKind::Wheel,
-        &wheel.id,
-        parts,
-        made_by(),
-        &settings.built_at,
-    );
+    let mut warnings = Vec::new();
+    if kind == BaselineKind::Specification {
+        one_each(&mut records, &mut parts, &mut warnings);
+    }
+    let mut baseline = BaselineRecord::new(kind, &of, parts, made_by(), &settings.built_at);
     let ready = baseline.compared(damping)?;
     baseline.statistics = Some(BaselineStatistics::of(&ready));
-    // No specification or lot is compared yet, so nothing ever stands behind it.
-    baseline.unconfirmed = true;
+    let confirmed = match &wheel {
+        Some(wheel) => confirmed(store, wheel, &baseline)?,
+        None => {
+            baseline.bond = Some(bond);
+            None
+        }
+    };
+    baseline.unconfirmed = wheel.is_some() && !matches!(confirmed, Some((true, _)));
     baseline.notes = notes(&baseline, damping);
-    let before = store.baseline(BaselineKind::Wheel, &wheel.id)?;
+    baseline.notes.extend(confirmed.map(|c| c.1));
+    let before = store.baseline(kind, &of)?;
     let record = store.add_baseline(&baseline, &records)?;
-    let mut warnings = record.notes.clone();
+    warnings.extend(record.notes.clone());
     for (k, sounding) in records.iter().enumerate() {
         let told = sounding
             .warnings
@@ -167,6 +253,117 @@ pub fn build_baseline(
         record,
         before: before.map(|b| b.baseline_version),
         warnings,
+    })
+}
+
+/// The wheel of an id, unless something happened to it that a baseline would take for normal.
+fn usable_wheel(store: &Store, id: &str) -> Result<WheelRecord, BuildError> {
+    let wheel = store.wheel(id)?;
+    let wheel = wheel.ok_or_else(|| StoreError::NoWheel { id: id.to_owned() })?;
+    if wheel.state == WheelState::Active {
+        return Ok(wheel);
+    }
+    Err(BuildError::Marked {
+        since: marked_at(store, &wheel)?.unwrap_or_else(|| "an unknown time".to_owned()),
+        state: wheel.state.words(),
+        id: wheel.id,
+    })
+}
+
+/// When a wheel went into the state in which it is.
+fn marked_at(store: &Store, wheel: &WheelRecord) -> Result<Option<String>, StoreError> {
+    let events = store.wheel_events(&wheel.id)?;
+    let last = events.into_iter().rfind(|e| e.state == wheel.state.words());
+    Ok(last.map(|e| e.at))
+}
+
+/// Of several soundings of one wheel the one with most modes stays: what a specification's
+/// baseline counts are wheels.
+fn one_each(
+    records: &mut Vec<SoundingRecord>,
+    parts: &mut Vec<BaselineSounding>,
+    warnings: &mut Vec<String>,
+) {
+    let mut best: BTreeMap<String, usize> = BTreeMap::new();
+    let mut left_out = Vec::new();
+    for (k, part) in parts.iter().enumerate() {
+        let Some(id) = part.wheel.as_ref().map(|w| w.to_lowercase()) else {
+            continue;
+        };
+        let now = *best.entry(id.clone()).or_insert(k);
+        if now != k {
+            let more = part.modes.len() > parts[now].modes.len();
+            left_out.push(if more { now } else { k });
+            if more {
+                best.insert(id, k);
+            }
+        }
+    }
+    left_out.sort_unstable();
+    for k in left_out.into_iter().rev() {
+        warnings.push(format!(
+            "{} was left out: of several soundings of the wheel {} the one with most tones counts",
+            name_of(&records[k]),
+            parts[k].wheel.clone().unwrap_or_default()
+        ));
+        records.remove(k);
+        parts.remove(k);
+    }
+}
+
+/// Whether the baseline of the wheel's specification confirms its first sounding, and what to
+/// say of that; none without such a baseline. One that this wheel is part of confirms nothing.
+fn confirmed(
+    store: &Store,
+    wheel: &WheelRecord,
+    baseline: &BaselineRecord,
+) -> Result<Option<(bool, String)>, BuildError> {
+    let (Some(name), Some(first)) = (&wheel.specification, baseline.soundings.first()) else {
+        return Ok(None);
+    };
+    let Some(record) = store.baseline(BaselineKind::Specification, name)? else {
+        return Ok(None);
+    };
+    let of = format!(
+        "the baseline of the specification {name}, version {}",
+        record.baseline_version
+    );
+    if holds_wheel(&record, &wheel.id, first) {
+        return Ok(Some((
+            false,
+            format!("{of}, is made of this wheel as well and does not confirm it"),
+        )));
+    }
+    let ready = record.compared(wheel.bond.damping())?;
+    let comparison =
+        compare(&ready, &first.sounded()).map_err(|e| BuildError::Limits(e.to_string()))?;
+    Ok(Some(if comparison.reading == Reading::ClearRing {
+        (
+            true,
+            format!(
+                "{of}, {} wheels, confirms the first sounding: it rings as they do",
+                ready.soundings
+            ),
+        )
+    } else {
+        (
+            false,
+            format!(
+                "{of}, does not confirm the first sounding, which reads {} against it: {}",
+                comparison.reading.words(),
+                comparison.changes.join("; ")
+            ),
+        )
+    }))
+}
+
+/// True when a baseline holds a sounding of this wheel, or this very sounding.
+fn holds_wheel(record: &BaselineRecord, id: &str, sounding: &BaselineSounding) -> bool {
+    record.soundings.iter().any(|s| {
+        s.wheel.as_ref().is_some_and(|w| w.eq_ignore_ascii_case(id))
+            || s.recorded
+                .iter()
+                .any(|r| sounding.recorded.iter().any(|o| o.blake3 == r.blake3))
     })
 }
 
@@ -219,11 +416,23 @@ fn check_once(records: &[SoundingRecord]) -> Result<(), BuildError> {
 
 fn notes(baseline: &BaselineRecord, damping: Damping) -> Vec<String> {
     let n = baseline.soundings.len();
-    let mut out = vec![
-        "nothing stood behind these soundings: they rang, and that is all that is known of the wheel"
-            .to_owned(),
-    ];
-    if n == 1 {
+    let mut out = Vec::new();
+    if baseline.unconfirmed {
+        out.push(
+            "nothing stood behind these soundings: they rang, and that is all that is known of the wheel"
+                .to_owned(),
+        );
+    }
+    if baseline.kind == BaselineKind::Specification {
+        out.push(format!(
+            "{n} wheels that go together; that they are good is the word of whoever built this"
+        ));
+        if n < ENOUGH_WHEELS {
+            out.push(format!(
+                "{n} wheels: how wheels differ is mostly assumed and the limits are wide; {ENOUGH_WHEELS} or more narrow them"
+            ));
+        }
+    } else if n == 1 {
         out.push(
             "one sounding: how this wheel scatters from day to day is assumed, not known; sound it on three more days and build again".to_owned(),
         );
@@ -252,62 +461,144 @@ fn notes(baseline: &BaselineRecord, damping: Damping) -> Vec<String> {
 /// What the store has on a wheel that is about to be read.
 #[derive(Debug, Clone, Default)]
 pub struct Behind {
-    /// Its own baseline; without one the physics alone decides.
+    /// Its own baseline, else that of its specification; without one the physics alone decides.
     pub baseline: Option<BaselineInUse>,
+    /// The most that the outcome may be, and why.
+    pub at_best: Option<(Outcome, String)>,
     /// What the user is to know, in sentences.
     pub notes: Vec<String>,
+    /// The wheel, where it is in the store.
+    pub wheel: Option<WheelRecord>,
 }
 
-/// Looks up the wheel of an id and its newest own baseline. No store, a wheel that is not in it
-/// and a wheel without a baseline are no errors: they are told, and nothing is compared.
+/// Looks up what a sounding is to be held against: the newest own baseline of the wheel of
+/// `id`, else that of `specification` or, without one, of the wheel's specification. No store, a
+/// wheel that is not in it and a wheel without a baseline are no errors: they are told, and
+/// nothing is compared. A specification that was asked for by name must be there.
 ///
 /// # Errors
 /// [`BuildError::Store`], or [`BuildError::Unfit`] when this version of the method makes no
 /// baseline of what is kept.
-pub fn behind_wheel(store: Option<&Store>, id: &str) -> Result<Behind, BuildError> {
-    let only = |note: String| Behind {
-        baseline: None,
-        notes: vec![note],
+pub fn behind_wheel(
+    store: Option<&Store>,
+    id: Option<&str>,
+    specification: Option<&str>,
+) -> Result<Behind, BuildError> {
+    let mut behind = Behind::default();
+    if let (Some(store), Some(id)) = (store, id) {
+        behind.wheel = store.wheel(id)?;
+    }
+    let wheel = behind.wheel.clone();
+    let own = match (store, &wheel) {
+        (Some(store), Some(wheel)) => store.baseline(BaselineKind::Wheel, &wheel.id)?,
+        _ => None,
     };
-    let wheel = match store {
-        Some(store) => store.wheel(id)?,
-        None => None,
+    if let (Some(store), Some(wheel)) = (store, &wheel) {
+        marked(store, wheel, own.as_ref(), &mut behind)?;
+    }
+    if let (Some(wheel), Some(record)) = (&wheel, &own) {
+        if record.unconfirmed {
+            behind.notes.push(format!(
+                "nothing stood behind the first sounding of this baseline (version {}): it shows what has changed since, not that the wheel was sound then",
+                record.baseline_version
+            ));
+        }
+        behind.baseline = Some(in_use(record, wheel.bond.damping())?);
+        return Ok(behind);
+    }
+    let of_wheel = wheel.as_ref().and_then(|w| w.specification.as_deref());
+    let kept = match (store, specification.or(of_wheel)) {
+        (Some(store), Some(name)) => store.baseline(BaselineKind::Specification, name)?,
+        _ => None,
     };
-    let (Some(store), Some(wheel)) = (store, wheel) else {
-        return Ok(only(format!(
-            "nothing is compared: the wheel \"{id}\" is not in the store (fourtap wheel add {id} …)"
-        )));
+    let Some(record) = kept else {
+        if let Some(name) = specification {
+            return Err(StoreError::NoBaselineOf {
+                name: name.to_owned(),
+            }
+            .into());
+        }
+        if let Some(id) = id {
+            behind.notes.push(match &wheel {
+                None => format!(
+                    "nothing is compared: the wheel \"{id}\" is not in the store (fourtap wheel add {id} …)"
+                ),
+                Some(w) => format!(
+                    "nothing is compared: the wheel \"{}\" has no baseline yet (fourtap baseline build --wheel {} FILE…)",
+                    w.id, w.id
+                ),
+            });
+        }
+        return Ok(behind);
     };
-    let Some(record) = store.baseline(BaselineKind::Wheel, &wheel.id)? else {
-        return Ok(only(format!(
-            "nothing is compared: the wheel \"{}\" has no baseline yet (fourtap baseline build --wheel {} FILE…)",
-            wheel.id, wheel.id
-        )));
-    };
-    in_use(&wheel, &record)
+    let bond = wheel.as_ref().map(|w| w.bond).or(record.bond);
+    if let Some(store) = store {
+        for sounding in &record.soundings {
+            let Some(member) = sounding.wheel.as_deref() else {
+                continue;
+            };
+            if id.is_some_and(|id| id.eq_ignore_ascii_case(member)) {
+                behind.notes.push(format!(
+                    "the baseline of the specification {} was built with this wheel among others",
+                    record.of
+                ));
+            }
+            let state = store.wheel(member)?.map(|w| w.state);
+            if state == Some(WheelState::TaggedOut) {
+                behind.notes.push(format!(
+                    "the wheel \"{member}\" of the baseline of the specification {} was tagged out since: build that baseline again without it; until then nothing is compared",
+                    record.of
+                ));
+                return Ok(behind);
+            }
+        }
+    }
+    behind.baseline = Some(in_use(&record, bond.unwrap_or(Bond::Unknown).damping())?);
+    Ok(behind)
 }
 
-fn in_use(wheel: &WheelRecord, record: &BaselineRecord) -> Result<Behind, BuildError> {
-    let mut notes = Vec::new();
-    if wheel.state != WheelState::Active {
-        notes.push(format!(
-            "the wheel \"{}\" stands in the store as {}: a clear ring does not change that",
-            wheel.id,
-            wheel.state.words()
-        ));
+/// What a mark on the wheel means for a sounding of it.
+fn marked(
+    store: &Store,
+    wheel: &WheelRecord,
+    own: Option<&BaselineRecord>,
+    behind: &mut Behind,
+) -> Result<(), BuildError> {
+    if wheel.state == WheelState::Active {
+        return Ok(());
     }
-    if record.unconfirmed {
-        notes.push(format!(
-            "nothing stood behind the first sounding of this baseline (version {}): it shows what has changed since, not that the wheel was sound then",
-            record.baseline_version
+    let since = marked_at(store, wheel)?;
+    let at = since
+        .clone()
+        .unwrap_or_else(|| "an unknown time".to_owned());
+    let state = wheel.state.words();
+    // Times of the store are RFC 3339 in UTC to the second, so their order is that of the text.
+    let later = own
+        .zip(since.as_ref())
+        .is_some_and(|(b, since)| b.built_at >= *since);
+    if wheel.state == WheelState::Dropped && !later {
+        behind.notes.push(format!(
+            "the wheel \"{}\" was dropped ({at}): this sounding is the one that is asked for since",
+            wheel.id
         ));
+        return Ok(());
     }
-    let baseline = BaselineInUse {
-        baseline: record.compared(wheel.bond.damping())?,
-        reference: record.reference(),
+    let why = if wheel.state == WheelState::Dropped {
+        "was built after that and may take the damage for normal"
+    } else {
+        "does not change that, whatever it rings like"
     };
-    Ok(Behind {
-        baseline: Some(baseline),
-        notes,
+    let what = if later { "its baseline" } else { "a sounding" };
+    behind.at_best = Some((
+        Outcome::SoundItAgain,
+        format!("the wheel stands in the store as {state} ({at}), and {what} {why}"),
+    ));
+    Ok(())
+}
+
+fn in_use(record: &BaselineRecord, damping: Damping) -> Result<BaselineInUse, BuildError> {
+    Ok(BaselineInUse {
+        baseline: record.compared(damping)?,
+        reference: record.reference(),
     })
 }

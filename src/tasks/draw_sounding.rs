@@ -4,7 +4,9 @@ use std::collections::BTreeSet;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
+use crate::reading::baseline::Baseline;
 use crate::reading::compare::ComparedLine;
+use crate::record::baseline::BaselineRecord;
 use crate::record::sounding::FileRecord;
 use crate::report::picture::{
     BaselineMark, Decay, DecayBand, DecayFit, Face, FaceTap, ModeHeld, ModeMark, PictureError,
@@ -99,6 +101,65 @@ pub fn draw_sounding(seen: &Seen<'_>, folder: &Path, name: &str) -> Result<(), D
         )?;
     }
     Ok(())
+}
+
+/// Draws the tones of a baseline with their limits into `folder`, which is made, as
+/// `NAME-baseline.svg` and `.png`: the modes of its soundings at their levels, and how far each
+/// tone may move beside the others.
+///
+/// # Errors
+/// [`DrawError`] when it cannot be drawn or written.
+pub fn draw_baseline(
+    record: &BaselineRecord,
+    ready: &Baseline,
+    folder: &Path,
+) -> Result<(), DrawError> {
+    make_folder(folder)?;
+    let modes: Vec<ModeMark> = record
+        .soundings
+        .iter()
+        .flat_map(|s| &s.modes)
+        .map(|m| ModeMark {
+            freq_hz: m.freq_hz,
+            amplitude: 10f64.powf(0.05 * m.level_db),
+            ring_time_s: Some(m.ring_time_s),
+            held: ModeHeld::NotCompared,
+        })
+        .collect();
+    // A baseline has soundings, so it has limits.
+    let marks: Vec<BaselineMark> = ready
+        .bands()
+        .unwrap_or_default()
+        .iter()
+        .map(|line| BaselineMark {
+            freq_hz: line.freq_hz,
+            limits_hz: line.limits_hz,
+            found: true,
+        })
+        .collect();
+    let subject = format!(
+        "{}, version {}: modes of {} soundings, limits of each tone beside the others",
+        record.of,
+        record.baseline_version,
+        record.soundings.len()
+    );
+    let svg = spectrum_picture(&Spectrum {
+        subject: &subject,
+        lines: &[],
+        modes: &modes,
+        baseline: &marks,
+        refused: &[],
+    });
+    // An id may hold what a file's name may not.
+    let safe = |c: char| {
+        if c.is_alphanumeric() || "-_.".contains(c) {
+            c
+        } else {
+            '_'
+        }
+    };
+    let name: String = record.of.chars().map(safe).collect();
+    keep(folder, &name, "baseline", svg)
 }
 
 fn base_name(file: &str) -> &str {

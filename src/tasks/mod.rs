@@ -2,9 +2,11 @@
 //! in and get events and results back; they open no file, device or store themselves.
 
 pub mod build_baseline;
+pub mod compare_baselines;
 pub mod draw_sounding;
 pub mod in_order;
 pub mod keep_wheels;
+pub mod lot_peers;
 pub mod make_demo;
 pub mod name_soundings;
 pub mod read_soundings;

@@ -13,6 +13,7 @@ use crate::record::sounding::{
     RoomRecord, SoundingRecord, TapRecord, VERSION,
 };
 use crate::ring::estimate::solve;
+use crate::ring::flaw::Flaw;
 use crate::ring::listen::{Listened, Listener, NoTaps, is_stray};
 use crate::ring::measure::measure;
 use crate::ring::mode::{Mode, RefusedLine};
@@ -41,6 +42,8 @@ pub struct ReadSettings {
     pub spots_deg: Vec<Option<f64>>,
     /// Baseline of the wheel; without one the physics alone decides.
     pub baseline: Option<BaselineInUse>,
+    /// The most that the outcome may be, and why, whatever is heard.
+    pub at_best: Option<(Outcome, String)>,
     /// What is to be said of every sounding, in sentences.
     pub notes: Vec<String>,
     /// Temperature of the wheel in degrees Celsius, where it was logged.
@@ -75,7 +78,7 @@ pub struct ReadSounding {
 pub struct Struck {
     /// Name of its recording.
     pub file: String,
-    /// The take as it was cut; only the first [`MOST_JOINT`] of a sounding keep their sound.
+    /// The take as it was cut; only the first `MOST_JOINT` of a sounding keep their sound.
     pub take: TapTake,
     /// What was measured.
     pub tap: Tap,
@@ -370,6 +373,16 @@ fn judged(
         None => outcome_alone(&readings, &heard, spots.len()),
     };
     let against = settings.baseline.as_ref().filter(|_| comparison.is_some());
+    if let (Some(c), Some(b)) = (&comparison, against) {
+        warnings.extend(what_it_cannot_show(c, &b.baseline));
+    }
+    warnings.extend(microphone_trouble(struck));
+    if let Some((most, why)) = &settings.at_best
+        && outcome > *most
+    {
+        outcome = *most;
+        summary = why.clone();
+    }
     warnings.extend(together.room.and_then(|r| advice(&r)));
     if settings.heard.is_empty() {
         warnings.push("no ear's word stands beside these readings".to_owned());
@@ -407,7 +420,7 @@ fn judged(
         outcome: outcome.words().to_owned(),
         summary,
         footing: match against {
-            Some(_) => Footing::OwnBaseline,
+            Some(b) => b.baseline.footing,
             None => Footing::PhysicsOnly,
         }
         .words()
@@ -430,6 +443,49 @@ fn judged(
         outcome,
         beside: comparison.map_or(Vec::new(), |c| c.lines),
     }
+}
+
+/// What the number of soundings or wheels behind a footing leaves open, in a sentence.
+fn what_it_cannot_show(comparison: &Comparison, baseline: &Baseline) -> Option<String> {
+    let least = baseline
+        .smallest_shown()
+        .ok()
+        .filter(|_| comparison.matches)?;
+    let n = baseline.soundings;
+    let one = n == 1;
+    let behind = match (baseline.footing, one) {
+        (Footing::OwnBaseline, true) => {
+            "one earlier sounding of this wheel stands behind this, so that its scatter is assumed"
+                .to_owned()
+        }
+        (Footing::OwnBaseline, false) => {
+            format!("{n} earlier soundings of this wheel stand behind this")
+        }
+        _ => format!(
+            "{n} other wheels stand behind this, none of them this one: what differs between sound wheels hides small changes"
+        ),
+    };
+    Some(format!(
+        "{behind}; a single tone that is less than {:.2} % lower does not show",
+        100.0 * least
+    ))
+}
+
+/// A hint where it is rather the microphone than the wheel that disturbs; none otherwise.
+fn microphone_trouble(struck: &[Struck]) -> Option<String> {
+    let bad = |s: &&Struck| {
+        s.tap
+            .flaws
+            .iter()
+            .any(|f| matches!(f, Flaw::Clipped { .. } | Flaw::Gap { .. }))
+    };
+    let count = struck.iter().filter(bad).count();
+    (count >= 2 && 2 * count >= struck.len()).then(|| {
+        format!(
+            "a hint, no finding: {count} of {} taps are clipped or have gaps: trouble of the microphone or its input rather than of the wheel",
+            struck.len()
+        )
+    })
 }
 
 /// A direct sound that stands less above the echo is worth a word, in dB (ours).
@@ -564,7 +620,7 @@ fn mode_record(m: &Mode) -> ModeRecord {
     }
 }
 
-fn evidence_record(e: &crate::reading::Evidence) -> EvidenceRecord {
+pub(super) fn evidence_record(e: &crate::reading::Evidence) -> EvidenceRecord {
     EvidenceRecord {
         figure: e.figure.to_owned(),
         value: e.value,

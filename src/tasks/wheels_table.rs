@@ -8,7 +8,7 @@ use crate::reading::Heard;
 use crate::record::wheel::check_id;
 
 /// The columns that are known.
-const COLUMNS: [&str; 5] = ["file", "wheel", "session", "spot_deg", "heard"];
+const COLUMNS: [&str; 6] = ["file", "wheel", "session", "spot_deg", "heard", "temp_c"];
 
 /// A sounding of the table.
 #[derive(Debug, Clone, PartialEq)]
@@ -23,6 +23,9 @@ pub struct TableSounding {
     pub spots_deg: Vec<Option<f64>>,
     /// What the ear heard, tap by tap; empty when it was not asked.
     pub heard: Vec<Heard>,
+    /// Temperature of the wheel in degrees Celsius, where given: that of its first file that has
+    /// one.
+    pub temp_c: Option<f64>,
 }
 
 /// What is wrong with a table.
@@ -49,11 +52,12 @@ struct Row {
     session: String,
     spot_deg: Option<f64>,
     heard: Vec<Heard>,
+    temp_c: Option<f64>,
 }
 
 /// Reads a table: the first line names the columns `file` and `wheel`, and if wanted `session`,
-/// `spot_deg` and `heard`; fields are parted by commas, or by semicolons where the first line has no
-/// comma. Paths are relative to the table's folder. Several words in `heard` (for several taps
+/// `spot_deg`, `heard` and `temp_c`; fields are parted by commas, or by semicolons where the first
+/// line has no comma. Paths are relative to the table's folder. Several words in `heard` (for several taps
 /// in one file) are parted by blanks.
 ///
 /// Rows of one wheel (in whatever case) and session are one sounding; soundings come in the
@@ -217,6 +221,15 @@ impl Reader<'_> {
                 }
             }
         }
+        let temp = field(5);
+        let temp_c = match temp.parse::<f64>() {
+            _ if temp.is_empty() => None,
+            Ok(c) if (-40.0..=80.0).contains(&c) => Some(c),
+            _ => {
+                let what = format!("\"{}\" is no temperature of a wheel", temp.escape_debug());
+                return wrong(5, &what, "write degrees Celsius, -40 to 80");
+            }
+        };
         Ok(Row {
             line,
             path,
@@ -224,6 +237,7 @@ impl Reader<'_> {
             session: field(2).to_owned(),
             spot_deg,
             heard,
+            temp_c,
         })
     }
 
@@ -262,6 +276,7 @@ impl Reader<'_> {
         Ok(TableSounding {
             wheel,
             session,
+            temp_c: rows.iter().find_map(|r| r.temp_c),
             spots_deg: rows.iter().map(turned).collect(),
             heard: rows.iter().flat_map(|r| r.heard.clone()).collect(),
             inputs: rows.into_iter().map(|r| Input::Path(r.path)).collect(),

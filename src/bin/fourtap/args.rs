@@ -43,31 +43,73 @@ pub enum Command {
 /// Baselines.
 #[derive(Subcommand)]
 pub enum Baseline {
-    /// Build the next version of a wheel's baseline; earlier versions stay
+    /// Build the next version of a baseline of a wheel or specification; earlier versions stay
     Build {
         /// Id of the wheel, which must be in the store
-        #[arg(long, value_name = "ID")]
-        wheel: String,
-        /// Temperature of the wheel at all of these soundings: 21C, 70F
-        #[arg(long, value_name = "TEMP", value_parser = fourtap::units::parse_temp_c, allow_hyphen_values = true)]
-        temp: Option<f64>,
+        #[arg(long, value_name = "ID", required_unless_present = "specification")]
+        wheel: Option<String>,
+        /// Name of a specification: each sounding is of another wheel of this marking
+        #[arg(long, value_name = "NAME", conflicts_with = "wheel")]
+        specification: Option<String>,
+        /// Bond of the wheels of the specification
+        #[arg(long, requires = "specification", default_value = "unknown")]
+        bond: String,
+        /// Which file belongs to which wheel of the specification, as for read
+        #[arg(long, value_name = "TABLE", requires = "specification", conflicts_with_all = ["files", "temp"])]
+        wheels: Option<PathBuf>,
+        /// Temperature of the wheel: one for all soundings or one for each, 18C,21C,70F
+        #[arg(long, value_name = "TEMP", value_delimiter = ',', value_parser = fourtap::units::parse_temp_c, allow_hyphen_values = true)]
+        temp: Vec<f64>,
         /// Where the taps fell
         #[arg(long, value_enum, default_value = "rule")]
         turn_plan: Plan,
         /// Recordings; each file, or each folder of one file per tap, is one sounding
-        #[arg(required = true)]
+        #[arg(required_unless_present = "wheels")]
         files: Vec<PathBuf>,
         /// Print the baseline as a JSON object
         #[arg(long)]
         json: bool,
     },
-    /// Show the newest baseline of a wheel
+    /// Show the newest baseline of a wheel or specification
     Show {
-        /// Id of the wheel
-        id: String,
+        /// Id of the wheel, or name of the specification
+        name: String,
+        /// NAME is a specification
+        #[arg(long)]
+        specification: bool,
+        /// Draw its tones with their limits into this folder, as SVG and PNG; the folder is made
+        #[arg(long, value_name = "DIR")]
+        pictures: Option<PathBuf>,
         /// Print a JSON object
         #[arg(long)]
         json: bool,
+    },
+    /// Hold one baseline against another: how far the second differs from the first
+    Compare {
+        /// Wheel, or with --specification specification; NAME:2 is its version 2
+        first: String,
+        /// The same
+        second: String,
+        /// Both names are specifications
+        #[arg(long)]
+        specification: bool,
+        /// Print a JSON object
+        #[arg(long)]
+        json: bool,
+    },
+    /// Take a version of a baseline out of use; it stays in the store
+    Retire {
+        /// Id of the wheel, or name of the specification
+        name: String,
+        /// NAME is a specification
+        #[arg(long)]
+        specification: bool,
+        /// Its version; else the newest in use
+        #[arg(long, value_name = "NUMBER")]
+        baseline_version: Option<u32>,
+        /// Why
+        #[arg(long, value_name = "TEXT")]
+        note: String,
     },
 }
 
@@ -193,7 +235,7 @@ pub struct Read {
     #[arg(long)]
     pub apart: bool,
     /// Which file belongs to which wheel: a CSV table with the columns file and wheel, and if
-    /// wanted session, spot_deg and heard; files of one wheel and session are one sounding
+    /// wanted session, spot_deg, heard and temp_c; files of one wheel and session are one sounding
     #[arg(
         long,
         value_name = "TABLE",
@@ -203,6 +245,17 @@ pub struct Read {
     /// Id of the wheel: its newest baseline in the store is what the taps are held against
     #[arg(long, value_name = "ID")]
     pub wheel: Option<String>,
+    /// Name of a specification: its baseline is what wheels without one of their own are held
+    /// against
+    #[arg(long, value_name = "NAME")]
+    pub specification: Option<String>,
+    /// Wheels with neither an own baseline nor one of their specification are held against the
+    /// other wheels of this run: 4 or more of one lot, each sounding another wheel
+    #[arg(long)]
+    pub lot_peers: bool,
+    /// Bond of wheels that the store does not know, for --lot-peers
+    #[arg(long, requires = "lot_peers", default_value = "unknown")]
+    pub bond: String,
     /// Temperature of the wheel: 21C, 70F
     #[arg(long, value_name = "TEMP", value_parser = fourtap::units::parse_temp_c, allow_hyphen_values = true)]
     pub temp: Option<f64>,

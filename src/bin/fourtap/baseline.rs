@@ -5,17 +5,22 @@ use std::process::ExitCode;
 
 use fourtap::reading::turn_plan::TurnPlan;
 use fourtap::record::baseline::{BaselineKind, BaselineRecord};
+use fourtap::record::wheel::Bond;
 use fourtap::report::text::TextStyle;
-use fourtap::report::text::baseline::baseline_text;
-use fourtap::store::Store;
+use fourtap::report::text::baseline::{baseline_text, difference_text};
+use fourtap::store::{Store, StoreError};
 use fourtap::tasks::build_baseline::{
-    Behind, BuildError, BuildSettings, baseline_soundings, behind_wheel, build_baseline,
+    Behind, BuildError, BuildOf, BuildSettings, BuildSounding, baseline_soundings, behind_wheel,
+    build_baseline,
 };
+use fourtap::tasks::compare_baselines::compare_baselines;
+use fourtap::tasks::draw_sounding::draw_baseline;
+use fourtap::tasks::wheels_table::read_table;
 
 use crate::args::{Baseline, Plan};
 use crate::exit;
 use crate::read::{complain, say};
-use crate::store_place::{look, now, open_existing};
+use crate::store_place::{look, now, open, open_existing};
 
 const STYLE: TextStyle = TextStyle {
     colour: false,
@@ -25,40 +30,98 @@ const STYLE: TextStyle = TextStyle {
 /// Runs it.
 pub fn run(baseline: &Baseline, store: Option<&Path>) -> ExitCode {
     let done = match baseline {
-        Baseline::Build {
-            wheel,
-            temp,
-            turn_plan,
-            files,
+        Baseline::Build { .. } => build(baseline, store),
+        Baseline::Show {
+            name,
+            specification,
+            pictures,
             json,
-        } => {
-            let settings = BuildSettings {
-                wheel: wheel.clone(),
-                turn_plan: match turn_plan {
-                    Plan::Rule => TurnPlan::Rule,
-                    Plan::Quarter => TurnPlan::Quarter,
-                    Plan::Spread => TurnPlan::Spread,
-                },
-                temp_c: *temp,
-                built_at: now(),
-            };
-            build(&settings, files, store, *json)
-        }
-        Baseline::Show { id, json } => show(id, store, *json),
+        } => show(
+            kind(*specification),
+            name,
+            pictures.as_deref(),
+            store,
+            *json,
+        ),
+        Baseline::Compare {
+            first,
+            second,
+            specification,
+            json,
+        } => compared(kind(*specification), [first, second], store, *json),
+        Baseline::Retire {
+            name,
+            specification,
+            baseline_version,
+            note,
+        } => retire(kind(*specification), name, *baseline_version, note, store),
     };
     done.err().unwrap_or(ExitCode::SUCCESS)
 }
 
-fn build(
-    settings: &BuildSettings,
-    files: &[std::path::PathBuf],
-    place: Option<&Path>,
-    json: bool,
-) -> Result<(), ExitCode> {
-    // The wheel must be there already, so a store is not made here.
-    let mut store = open_existing(place)?;
-    let soundings = baseline_soundings(files).map_err(|e| failed(&BuildError::Audio(e)))?;
-    let built = build_baseline(&mut store, &soundings, settings).map_err(|e| failed(&e))?;
+fn kind(specification: bool) -> BaselineKind {
+    if specification {
+        BaselineKind::Specification
+    } else {
+        BaselineKind::Wheel
+    }
+}
+
+fn build(args: &Baseline, place: Option<&Path>) -> Result<(), ExitCode> {
+    let Baseline::Build {
+        wheel,
+        specification,
+        bond,
+        wheels,
+        temp,
+        turn_plan,
+        files,
+        json,
+    } = args
+    else {
+        return Ok(());
+    };
+    let wrong = |words: &str, code: u8| {
+        complain(words);
+        ExitCode::from(code)
+    };
+    let bond = Bond::parse(bond).map_err(|e| wrong(&e.to_string(), exit::USE))?;
+    let of = match (wheel, specification) {
+        (Some(id), _) => BuildOf::Wheel(id.clone()),
+        (None, Some(name)) => BuildOf::Specification {
+            name: name.clone(),
+            bond,
+        },
+        (None, None) => return Err(wrong("name a wheel or a specification", exit::USE)),
+    };
+    let settings = BuildSettings {
+        turn_plan: match turn_plan {
+            Plan::Rule => TurnPlan::Rule,
+            Plan::Quarter => TurnPlan::Quarter,
+            Plan::Spread => TurnPlan::Spread,
+        },
+        built_at: now(),
+        of,
+    };
+    let soundings = match wheels {
+        Some(table) => read_table(table)
+            .map_err(|e| wrong(&e.to_string(), exit::INPUT))?
+            .into_iter()
+            .map(|row| BuildSounding {
+                inputs: row.inputs,
+                wheel: Some(row.wheel),
+                temp_c: row.temp_c,
+                spots_deg: row.spots_deg,
+            })
+            .collect(),
+        None => baseline_soundings(files, temp).map_err(|e| failed(&e))?,
+    };
+    // A wheel must be there already, so no store is made for it; a specification may be first.
+    let mut store = match &settings.of {
+        BuildOf::Wheel(_) => open_existing(place)?,
+        BuildOf::Specification { .. } => open(place)?,
+    };
+    let built = build_baseline(&mut store, &soundings, &settings).map_err(|e| failed(&e))?;
     for warning in &built.warnings {
         complain(warning);
     }
@@ -73,28 +136,140 @@ fn build(
             record.baseline_version, record.of
         ),
     });
-    print(&store, record, json)
+    print(&store, record, *json)
 }
 
-fn show(id: &str, place: Option<&Path>, json: bool) -> Result<(), ExitCode> {
-    let store = open_existing(place)?;
-    let told = |e: fourtap::store::StoreError| failed(&BuildError::Store(e));
-    let wheel = store.wheel(id).map_err(told)?;
-    let wheel =
-        wheel.ok_or_else(|| told(fourtap::store::StoreError::NoWheel { id: id.to_owned() }))?;
-    match store
-        .baseline(BaselineKind::Wheel, &wheel.id)
-        .map_err(told)?
-    {
-        Some(record) => print(&store, &record, json),
-        None => {
-            complain(&format!(
-                "the wheel \"{}\" has no baseline in use: build one with fourtap baseline build --wheel {} FILE…",
-                wheel.id, wheel.id
-            ));
-            Err(ExitCode::from(exit::STORE))
+/// The baseline of a name, of its newest version in use or a given one; with the bond to
+/// compare it for.
+fn kept(
+    store: &Store,
+    kind: BaselineKind,
+    name: &str,
+    version: Option<u32>,
+) -> Result<(BaselineRecord, Bond), ExitCode> {
+    let told = |e: StoreError| failed(&BuildError::Store(e));
+    let (name, bond) = match kind {
+        BaselineKind::Specification => (name.to_owned(), None),
+        BaselineKind::Wheel => {
+            let wheel = store.wheel(name).map_err(told)?;
+            let wheel = wheel.ok_or_else(|| {
+                told(StoreError::NoWheel {
+                    id: name.to_owned(),
+                })
+            })?;
+            (wheel.id, Some(wheel.bond))
         }
+    };
+    let found = match version {
+        None => store.baseline(kind, &name).map_err(told)?,
+        Some(v) => {
+            let all = store.baseline_versions(kind, &name).map_err(told)?;
+            let one = all.into_iter().find(|b| b.record.baseline_version == v);
+            let record = one.map(|b| b.record);
+            Some(record.ok_or_else(|| {
+                told(StoreError::NoBaseline {
+                    name: name.clone(),
+                    version: v,
+                })
+            })?)
+        }
+    };
+    let Some(record) = found else {
+        complain(&match kind {
+            BaselineKind::Wheel => format!(
+                "the wheel \"{name}\" has no baseline in use: build one with fourtap baseline build --wheel {name} FILE…"
+            ),
+            BaselineKind::Specification => StoreError::NoBaselineOf { name }.to_string(),
+        });
+        return Err(ExitCode::from(exit::STORE));
+    };
+    let bond = bond.or(record.bond).unwrap_or(Bond::Unknown);
+    Ok((record, bond))
+}
+
+fn show(
+    kind: BaselineKind,
+    name: &str,
+    pictures: Option<&Path>,
+    place: Option<&Path>,
+    json: bool,
+) -> Result<(), ExitCode> {
+    let store = open_existing(place)?;
+    let (record, bond) = kept(&store, kind, name, None)?;
+    if let Some(folder) = pictures {
+        let ready = record
+            .compared(bond.damping())
+            .map_err(|e| failed(&BuildError::Unfit(e)))?;
+        draw_baseline(&record, &ready, folder).map_err(|e| {
+            complain(&e.to_string());
+            ExitCode::from(exit::INPUT)
+        })?;
     }
+    print(&store, &record, json)
+}
+
+fn compared(
+    kind: BaselineKind,
+    names: [&String; 2],
+    place: Option<&Path>,
+    json: bool,
+) -> Result<(), ExitCode> {
+    let store = open_existing(place)?;
+    let one = |written: &String| {
+        let (name, version) = match written.rsplit_once(':') {
+            Some((name, v)) => match v.parse::<u32>() {
+                Ok(v) => (name, Some(v)),
+                Err(_) => (written.as_str(), None),
+            },
+            None => (written.as_str(), None),
+        };
+        kept(&store, kind, name, version)
+    };
+    let ((first, bond), (second, _)) = (one(names[0])?, one(names[1])?);
+    let difference = compare_baselines(&first, &second, bond.damping()).map_err(|e| failed(&e))?;
+    if json {
+        return match serde_json::to_string(&difference) {
+            Ok(line) => {
+                say(&line);
+                Ok(())
+            }
+            Err(error) => {
+                complain(&error.to_string());
+                Err(ExitCode::from(exit::STORE))
+            }
+        };
+    }
+    say(difference_text(&difference, &STYLE).trim_end());
+    Ok(())
+}
+
+fn retire(
+    kind: BaselineKind,
+    name: &str,
+    version: Option<u32>,
+    note: &str,
+    place: Option<&Path>,
+) -> Result<(), ExitCode> {
+    let mut store = open_existing(place)?;
+    let (record, _) = kept(&store, kind, name, version)?;
+    let version = record.baseline_version;
+    store
+        .retire_baseline(kind, &record.of, version, &now(), note)
+        .map_err(|e| failed(&BuildError::Store(e)))?;
+    let left = store
+        .baseline(kind, &record.of)
+        .map_err(|e| failed(&BuildError::Store(e)))?;
+    complain(&match left {
+        Some(next) => format!(
+            "version {version} of the baseline of {} is out of use; version {} is in use now",
+            record.of, next.baseline_version
+        ),
+        None => format!(
+            "version {version} of the baseline of {} is out of use, and none is in use now",
+            record.of
+        ),
+    });
+    Ok(())
 }
 
 fn print(store: &Store, record: &BaselineRecord, json: bool) -> Result<(), ExitCode> {
@@ -121,16 +296,21 @@ fn print(store: &Store, record: &BaselineRecord, json: bool) -> Result<(), ExitC
     Ok(())
 }
 
-/// What stands behind a wheel that is about to be read; nothing without an id. Makes no store.
+/// What stands behind a wheel that is about to be read; nothing without an id and a
+/// specification. Makes no store.
 ///
 /// # Errors
 /// The exit code, after the error was told.
-pub fn behind(wheel: Option<&str>, place: Option<&Path>) -> Result<Behind, ExitCode> {
-    let Some(id) = wheel else {
+pub fn behind(
+    wheel: Option<&str>,
+    specification: Option<&str>,
+    place: Option<&Path>,
+) -> Result<Behind, ExitCode> {
+    if wheel.is_none() && specification.is_none() {
         return Ok(Behind::default());
-    };
+    }
     let store = look(place)?;
-    behind_wheel(store.as_ref(), id).map_err(|e| failed(&e))
+    behind_wheel(store.as_ref(), wheel, specification).map_err(|e| failed(&e))
 }
 
 fn failed(error: &BuildError) -> ExitCode {

@@ -10,13 +10,15 @@ use std::time::{Duration, Instant};
 
 use fourtap::audio::{AudioError, Input};
 use fourtap::reading::turn_plan::TurnPlan;
-use fourtap::reading::{Heard, Outcome};
+use fourtap::reading::{Damping, Heard, Outcome};
+use fourtap::record::wheel::Bond;
 use fourtap::report::text::{TextStyle, sounding_text};
 use fourtap::tasks::build_baseline::Behind;
 use fourtap::tasks::draw_sounding::{DrawError, apart_names, draw_sounding, make_folder};
 use fourtap::tasks::in_order::in_order;
+use fourtap::tasks::lot_peers::{Peer, peers};
 use fourtap::tasks::name_soundings::{Grouping, paths_of_list, short_name, soundings_in};
-use fourtap::tasks::read_soundings::{ReadSettings, ReadSounding, read_and_show};
+use fourtap::tasks::read_soundings::{ReadSettings, ReadSounding, read_and_show, read_sounding};
 use fourtap::tasks::wheels_table::read_table;
 
 use crate::args::{Plan, Read, Word};
@@ -32,6 +34,10 @@ struct Job {
     settings: ReadSettings,
     /// Name of its pictures, unlike any other of this run.
     name: String,
+    /// Specification and lot of the wheel, where the store knows them.
+    lot: String,
+    /// Kind of its bond.
+    damping: Damping,
 }
 
 /// What became of one.
@@ -88,14 +94,71 @@ fn jobs(args: &Read, store: Option<&Path>) -> Result<Vec<Job>, ExitCode> {
         let found = match known.entry(wheel) {
             Entry::Occupied(o) => o.into_mut(),
             Entry::Vacant(v) => {
-                let found = behind(v.key().as_deref(), store)?;
+                let found = behind(v.key().as_deref(), args.specification.as_deref(), store)?;
                 v.insert(found)
             }
         };
         job.settings.baseline = found.baseline.clone();
+        job.settings.at_best = found.at_best.clone();
         job.settings.notes = found.notes.clone();
+        if let Some(wheel) = &found.wheel {
+            let part = |fact: &Option<String>| fact.clone().unwrap_or_default();
+            job.lot = format!("{}\n{}", part(&wheel.specification), part(&wheel.lot));
+            job.damping = wheel.bond.damping();
+        }
+    }
+    if args.lot_peers {
+        give_peers(&mut jobs);
     }
     Ok(jobs)
+}
+
+/// Gives each wheel that nothing else stands behind the other wheels of its lot. All soundings
+/// are read twice for that: what each is held against is known only when all were heard.
+fn give_peers(jobs: &mut [Job]) {
+    // A sounding without an id counts as a wheel of its own.
+    let name = |k: usize, job: &Job| {
+        let id = job.settings.wheel.clone();
+        id.unwrap_or_else(|| format!("sounding {}", k + 1))
+    };
+    let mut all: Vec<Peer> = Vec::new();
+    let read = |_: usize, job: &Job| {
+        // What cannot be read is told when its turn comes; standard input cannot be read twice.
+        if job.inputs.iter().any(|i| matches!(i, Input::StandardInput)) {
+            return None;
+        }
+        let settings = ReadSettings {
+            baseline: None,
+            for_baseline: Some(job.damping),
+            ..job.settings.clone()
+        };
+        Some(read_sounding(&job.inputs, &settings).ok()?.record)
+    };
+    let needed = jobs
+        .first()
+        .map_or(4, |j| j.settings.turn_plan.spots_deg().len());
+    in_order(jobs, read, |k, record| {
+        let job = &jobs[k];
+        let of = |r| Peer::of(r, needed, (name(k, job), job.lot.clone()), job.damping);
+        // A heard thud is final: such a wheel is no measure for others.
+        let thud = job.settings.heard.contains(&Heard::Thud);
+        all.extend(record.as_ref().filter(|_| !thud).and_then(of));
+        true
+    });
+    for (k, job) in jobs.iter_mut().enumerate() {
+        if job.settings.baseline.is_some() {
+            continue;
+        }
+        let found = peers(&all, &name(k, job), &job.lot);
+        let notes = &mut job.settings.notes;
+        notes.retain(|n| !n.starts_with("nothing is compared"));
+        if found.is_none() {
+            notes.push(
+                "nothing is compared: fewer than three other wheels of its lot rang clear in this run and go together".to_owned(),
+            );
+        }
+        job.settings.baseline = found;
+    }
 }
 
 /// What is named, before anything is known of the wheels; else what is wrong and the exit code.
@@ -105,17 +168,21 @@ fn named_jobs(args: &Read) -> Result<Vec<Job>, (String, u8)> {
         Plan::Quarter => TurnPlan::Quarter,
         Plan::Spread => TurnPlan::Spread,
     };
+    let bond = Bond::parse(&args.bond).map_err(|e| (e.to_string(), exit::USE))?;
+    let (lot, damping) = (String::new(), bond.damping());
     if let Some(table) = &args.wheels {
         let rows = read_table(table).map_err(|e| (e.to_string(), exit::INPUT))?;
         let job = |row: fourtap::tasks::wheels_table::TableSounding| Job {
             name: format!("{} {}", row.wheel, row.session).trim().to_owned(),
             inputs: row.inputs,
+            lot: lot.clone(),
+            damping,
             settings: ReadSettings {
                 wheel: Some(row.wheel),
                 turn_plan,
                 heard: row.heard,
                 spots_deg: row.spots_deg,
-                temp_c: args.temp,
+                temp_c: row.temp_c.or(args.temp),
                 ..ReadSettings::default()
             },
         };
@@ -159,6 +226,8 @@ fn named_jobs(args: &Read) -> Result<Vec<Job>, (String, u8)> {
         name: short_name(&inputs),
         inputs,
         settings: settings.clone(),
+        lot: lot.clone(),
+        damping,
     };
     Ok(named.soundings.into_iter().map(job).collect())
 }

@@ -1,6 +1,7 @@
 //! A baseline as text for the terminal.
 
-use crate::record::baseline::{BaselineMode, BaselineRecord};
+use crate::record::baseline::{BaselineKind, BaselineMode, BaselineRecord};
+use crate::record::baseline_difference::BaselineDifference;
 use crate::report::text::TextStyle;
 use crate::report::text::lines::{Lines, Paint};
 use crate::report::text::words;
@@ -13,11 +14,19 @@ const MOST_MODES: usize = 24;
 /// `others` are the other versions in the store. Ends with a line break.
 pub fn baseline_text(record: &BaselineRecord, others: &[u32], style: &TextStyle) -> String {
     let mut lines = Lines::new(style);
-    lines.item("Baseline of", &record.of, Paint::Bold);
+    let of = match record.kind {
+        BaselineKind::Wheel => record.of.clone(),
+        BaselineKind::Specification => format!("the specification {}", record.of),
+    };
+    lines.item("Baseline of", &of, Paint::Bold);
     let n = record.soundings.len();
     let many = if n == 1 { "" } else { "s" };
+    let what = match record.kind {
+        BaselineKind::Wheel => "sounding",
+        BaselineKind::Specification => "wheel",
+    };
     let made = format!(
-        "version {}, {n} sounding{many}, built {}",
+        "version {}, {n} {what}{many}, built {}",
         record.baseline_version, record.built_at
     );
     lines.item(" ", &made, Paint::Plain);
@@ -55,6 +64,45 @@ pub fn baseline_text(record: &BaselineRecord, others: &[u32], style: &TextStyle)
         for note in &record.notes {
             lines.item("-", &words::sentence(note), Paint::Plain);
         }
+    }
+    lines.finish()
+}
+
+/// How far one baseline differs from another. Ends with a line break.
+pub fn difference_text(difference: &BaselineDifference, style: &TextStyle) -> String {
+    let mut lines = Lines::new(style);
+    let of = |b: &crate::record::sounding::BaselineRef| format!("{}, version {}", b.of, b.version);
+    let names = format!(
+        "{} against {}",
+        of(&difference.second),
+        of(&difference.first)
+    );
+    lines.item("Baselines", &names, Paint::Bold);
+    if difference.changes.is_empty() {
+        lines.item("-", "Nothing is beyond a limit of the first.", Paint::Plain);
+    }
+    for words in &difference.changes {
+        lines.item("-", &words::sentence(words), Paint::Plain);
+    }
+    for hint in &difference.hints {
+        lines.item("?", &words::sentence(hint), Paint::Plain);
+    }
+    lines.heading("Figures");
+    for e in &difference.evidence {
+        lines.item("-", &words::evidence(e), Paint::Plain);
+    }
+    if !difference.tones.is_empty() {
+        lines.heading("Tones");
+    }
+    for tone in difference.tones.iter().take(MOST_MODES) {
+        let words = match (tone.second_hz, tone.beside_percent) {
+            (Some(hz), Some(beside)) => format!(
+                "{:.1} Hz: {hz:.1} Hz, {beside:+.3} % beside the others",
+                tone.first_hz
+            ),
+            _ => format!("{:.1} Hz: not found", tone.first_hz),
+        };
+        lines.item("-", &words, Paint::Plain);
     }
     lines.finish()
 }

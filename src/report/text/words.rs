@@ -153,10 +153,13 @@ pub fn source(e: &EvidenceRecord) -> String {
 pub fn footing(record: &SoundingRecord) -> String {
     let of = record.baseline.as_ref().map_or(String::new(), |b| {
         let many = if b.soundings == 1 { "" } else { "s" };
-        format!(
-            " ({}, version {}, {} sounding{many})",
-            b.of, b.version, b.soundings
-        )
+        let own = record.footing == Footing::OwnBaseline.words();
+        let what = if own { "sounding" } else { "wheel" };
+        let version = match b.version {
+            0 => String::new(),
+            v => format!(", version {v}"),
+        };
+        format!(" ({}{version}, {} {what}{many})", b.of, b.soundings)
     });
     let is = |footing: Footing| record.footing == footing.words();
     if is(Footing::OwnBaseline) {

@@ -1,5 +1,7 @@
 //! A made-up wheel: its plate, its bond's losses, its imperfections, its damage.
 
+use std::sync::{Arc, Mutex, PoisonError};
+
 use rand::Rng;
 use rand_distr::{Distribution, StandardNormal};
 
@@ -208,8 +210,7 @@ impl WheelModel {
     pub fn tones(&self, below_hz: f64) -> Result<Vec<WheelTone>, PlateError> {
         let plate = self.plate()?;
         // Cracks and warmth lower the tones: look a little higher than asked.
-        let mut out: Vec<WheelTone> = plate
-            .modes(N_MAX, S_MAX, 1.5 * below_hz)
+        let mut out: Vec<WheelTone> = plate_modes(&plate, 1.5 * below_hz)
             .iter()
             .flat_map(|mode| self.pair(mode, &plate))
             .filter(|tone| tone.freq_hz < below_hz)
@@ -257,6 +258,28 @@ impl WheelModel {
             tone(Branch::Upper, upper.shift, upper.loss, upper.antinode_rad),
         ]
     }
+}
+
+/// Modes of plates by plate and highest frequency.
+type Solved = Vec<((Plate, f64), Arc<Vec<PlateMode>>)>;
+
+/// Modes of a plate. Some of them take seconds, and many made-up wheels are of one plate: the
+/// last few plates are remembered, which changes no figure.
+fn plate_modes(plate: &Plate, below_hz: f64) -> Arc<Vec<PlateMode>> {
+    const REMEMBERED: usize = 32;
+    static SOLVED: Mutex<Solved> = Mutex::new(Vec::new());
+    let key = (*plate, below_hz);
+    let lock = || SOLVED.lock().unwrap_or_else(PoisonError::into_inner);
+    if let Some((_, modes)) = lock().iter().find(|(k, _)| *k == key) {
+        return Arc::clone(modes);
+    }
+    let modes = Arc::new(plate.modes(N_MAX, S_MAX, below_hz));
+    let mut solved = lock();
+    if solved.len() >= REMEMBERED {
+        solved.remove(0);
+    }
+    solved.push((key, Arc::clone(&modes)));
+    modes
 }
 
 impl BondLoss {
