@@ -4,8 +4,12 @@
 pub mod build_baseline;
 pub mod draw_sounding;
 pub mod in_order;
+pub mod input_check;
+pub mod keep_sounding;
 pub mod keep_wheels;
+pub mod live_sounding;
 pub mod make_demo;
 pub mod name_soundings;
 pub mod read_soundings;
+pub mod take_in;
 pub mod wheels_table;

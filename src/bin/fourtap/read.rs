@@ -100,11 +100,7 @@ fn jobs(args: &Read, store: Option<&Path>) -> Result<Vec<Job>, ExitCode> {
 
 /// What is named, before anything is known of the wheels; else what is wrong and the exit code.
 fn named_jobs(args: &Read) -> Result<Vec<Job>, (String, u8)> {
-    let turn_plan = match args.turn_plan {
-        Plan::Rule => TurnPlan::Rule,
-        Plan::Quarter => TurnPlan::Quarter,
-        Plan::Spread => TurnPlan::Spread,
-    };
+    let turn_plan = plan(args.turn_plan);
     if let Some(table) = &args.wheels {
         let rows = read_table(table).map_err(|e| (e.to_string(), exit::INPUT))?;
         let job = |row: fourtap::tasks::wheels_table::TableSounding| Job {
@@ -161,6 +157,15 @@ fn named_jobs(args: &Read) -> Result<Vec<Job>, (String, u8)> {
         settings: settings.clone(),
     };
     Ok(named.soundings.into_iter().map(job).collect())
+}
+
+/// A turn plan of the command line.
+pub fn plan(plan: Plan) -> TurnPlan {
+    match plan {
+        Plan::Rule => TurnPlan::Rule,
+        Plan::Quarter => TurnPlan::Quarter,
+        Plan::Spread => TurnPlan::Spread,
+    }
 }
 
 fn heard(word: Word) -> Heard {
