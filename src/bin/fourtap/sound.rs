@@ -628,9 +628,15 @@ impl Session<'_> {
             }
         }
         let Self {
-            hand, live, fatal, ..
+            hand,
+            live,
+            fatal,
+            said,
+            ..
         } = self;
         drop(hand);
+        // Gone with the screen, these would leave the person without the reason.
+        said.iter().for_each(|words| complain(words));
         if !live.has_taps() {
             if self.args.keep.is_none() {
                 takes.iter().for_each(|t| drop(std::fs::remove_file(t)));
