@@ -81,7 +81,8 @@ Exit codes: 0 rings clear, 10 sounds dead, 11 sound it again, 12 rings, not comp
 const SOUND_HELP: &str = "\
 Keys (in plain mode a line each): r it rang, t it was a thud, u not sure; x strike the last spot
 again, 1 to 4 strike that spot again, n that was no tap, p pause and go on, q stop and read what
-is there. After a fault of the microphone: Enter tries again, m NAME takes another one.
+is there. After a fault of the microphone: Enter tries again, m takes the next one
+there is (in plain mode also m NAME, at any time).
 
 Exit codes: 0 rings clear, 10 sounds dead, 11 sound it again, 12 rings, not compared,
 2 wrong use, 3 the recording of --from cannot be read, 4 no microphone, 5 the store.";

@@ -227,6 +227,24 @@ fn microphone(name: Option<&str>) -> Result<Opened, AudioError> {
     Ok((Box::new(stream), device.name))
 }
 
+/// Id of the microphone after the one of a name, in the order of the list; the first after the
+/// last, or when that one is gone.
+#[cfg(feature = "microphone")]
+fn next_microphone(name: &str) -> Result<String, AudioError> {
+    let devices = fourtap::audio::microphone::input_devices()?;
+    let at = devices.iter().position(|d| d.name == name || d.id == name);
+    let next = at.map_or(0, |k| (k + 1) % devices.len());
+    match devices.get(next) {
+        Some(device) => Ok(device.id.clone()),
+        None => microphone(None).map(|opened| opened.1),
+    }
+}
+
+#[cfg(not(feature = "microphone"))]
+fn next_microphone(name: &str) -> Result<String, AudioError> {
+    microphone(Some(name)).map(|opened| opened.1)
+}
+
 #[cfg(not(feature = "microphone"))]
 fn microphone(name: Option<&str>) -> Result<Opened, AudioError> {
     Err(AudioError::new(
@@ -411,8 +429,8 @@ impl Session<'_> {
         self.wait = Wait::ForSource;
         self.tell(why);
         self.tell(
-            "the taps so far are kept: Enter tries again, a line m NAME takes another microphone (in \
-             plain mode), q stops",
+            "the taps so far are kept: Enter tries again, m takes the next microphone there is, q \
+             stops",
         );
     }
 
@@ -478,11 +496,25 @@ impl Session<'_> {
                 self.reopen(None);
                 Vec::new()
             }
-            Word::Microphone(name) => {
+            Word::Microphone(name) if !name.is_empty() => {
                 self.reopen(Some(&name));
                 Vec::new()
             }
-            Word::Retry | Word::Stop => Vec::new(),
+            // Not while one delivers: a slip of the finger must not cut a tap off.
+            Word::Microphone(_) if self.wait == Wait::ForSource => {
+                match next_microphone(&self.source) {
+                    Ok(id) => {
+                        self.reopen(Some(&id));
+                        // If this one fails too, the one after it is next.
+                        if self.wait == Wait::ForSource {
+                            self.source = id;
+                        }
+                    }
+                    Err(error) => self.tell(&error.to_string()),
+                }
+                Vec::new()
+            }
+            Word::Retry | Word::Microphone(_) | Word::Stop => Vec::new(),
         };
         self.tell_all(events);
     }
@@ -590,7 +622,9 @@ impl Session<'_> {
             .collect();
         let state = match self.wait {
             Wait::Paused => Some("paused: p goes on"),
-            Wait::ForSource => Some("no microphone: Enter tries again, q stops"),
+            Wait::ForSource => {
+                Some("no sound: Enter tries again, m takes the next microphone, q stops")
+            }
             Wait::No if self.check.is_some() => Some("be quiet: listening to the room"),
             _ => None,
         };

@@ -23,7 +23,7 @@ pub enum Word {
     Stop,
     /// Try the microphone again.
     Retry,
-    /// Take this microphone.
+    /// Take this microphone; with an empty name, after a fault, the next one there is.
     Microphone(String),
 }
 
@@ -35,6 +35,7 @@ pub fn word_of(line: &str) -> Option<Word> {
     }
     Some(match line.to_lowercase().as_str() {
         "" => Word::Retry,
+        "m" => Word::Microphone(String::new()),
         "r" | "ring" => Word::Heard(Heard::Ring),
         "t" | "thud" => Word::Heard(Heard::Thud),
         "u" | "unsure" => Word::Heard(Heard::Unsure),
