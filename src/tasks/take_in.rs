@@ -35,13 +35,24 @@ pub struct TakeIn {
 }
 
 impl TakeIn {
-    /// Begins. Every chunk goes into `take`, where there is one, before it is handed on.
-    pub fn start(source: Box<dyn Source + Send>, take: Option<TakeFile>) -> Self {
+    /// Begins. Every chunk goes into `take`, where there is one, before it is handed on. A failure
+    /// is handed on behind the sound before it, and told at once by `alarm`, from this thread:
+    /// the analysis of what waits can take seconds.
+    pub fn start(
+        source: Box<dyn Source + Send>,
+        take: Option<TakeFile>,
+        alarm: impl Fn(&AudioError) + Send + 'static,
+    ) -> Self {
         let (sender, receiver) = channel();
         let stop = Arc::new(AtomicBool::new(false));
         let paused = Arc::new(AtomicBool::new(false));
         let flags = (Arc::clone(&stop), Arc::clone(&paused));
-        let thread = std::thread::spawn(move || run(source, take, &sender, &flags.0, &flags.1));
+        let fail = move |sender: &Sender<Came>, error: AudioError| {
+            alarm(&error);
+            let _ = sender.send(Came::Failed(error));
+        };
+        let thread =
+            std::thread::spawn(move || run(source, take, &sender, &fail, &flags.0, &flags.1));
         Self {
             receiver,
             stop,
@@ -92,6 +103,7 @@ fn run(
     mut source: Box<dyn Source + Send>,
     mut take: Option<TakeFile>,
     sender: &Sender<Came>,
+    fail: &impl Fn(&Sender<Came>, AudioError),
     stop: &AtomicBool,
     paused: &AtomicBool,
 ) -> Result<u64, AudioError> {
@@ -105,7 +117,7 @@ fn run(
                 break;
             }
             Err(error) => {
-                let _ = sender.send(Came::Failed(error));
+                fail(sender, error);
                 break;
             }
         };
@@ -116,7 +128,7 @@ fn run(
         }
         chunk.lost_before = std::mem::take(&mut lost).min(longest);
         if let Some(Err(error)) = take.as_mut().map(|t| t.write(&chunk)) {
-            let _ = sender.send(Came::Failed(error.clone()));
+            fail(sender, error.clone());
             return Err(error);
         }
         if sender.send(Came::Sound(chunk)).is_err() {

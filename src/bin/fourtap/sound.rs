@@ -327,7 +327,16 @@ impl Session<'_> {
         self.tell(&format!("{name}, {} Hz: listening to the room", rate.get()));
         self.source = name;
         self.check = Some(InputCheck::new(rate));
-        self.input = Some(TakeIn::start(source, Some(take)));
+        let has_screen = self.hand.has_screen();
+        let alarm = move |error: &AudioError| {
+            let words = format!("the sound broke off: {error}");
+            if has_screen {
+                hand::alarm(&words);
+            } else {
+                complain(&words);
+            }
+        };
+        self.input = Some(TakeIn::start(source, Some(take), alarm));
         self.wait = Wait::No;
     }
 
@@ -412,7 +421,11 @@ impl Session<'_> {
                 Came::Failed(error) => {
                     self.live.note(format!("the sound broke off: {error}"));
                     self.fatal = Some(exit::DEVICE);
-                    self.lose(&error.to_string());
+                    let words = format!("the sound broke off: {error}");
+                    if self.hand.has_screen() {
+                        self.said.push(words);
+                    }
+                    self.lose();
                 }
             }
             if start.elapsed() > BEAT {
@@ -422,12 +435,11 @@ impl Session<'_> {
     }
 
     /// Closes what failed; the taps so far stay.
-    fn lose(&mut self, why: &str) {
+    fn lose(&mut self) {
         self.close_input();
         let events = self.live.end_part();
         self.tell_all(events);
         self.wait = Wait::ForSource;
-        self.tell(why);
         self.tell(
             "the taps so far are kept: Enter tries again, m takes the next microphone there is, q \
              stops",
@@ -465,7 +477,8 @@ impl Session<'_> {
             } else {
                 exit::DEVICE
             });
-            self.lose("no sounding can be taken like this");
+            self.tell("no sounding can be taken like this");
+            self.lose();
             return;
         }
         if let Some(noise_db) = found.noise_db {

@@ -185,6 +185,18 @@ pub fn draw(lines: &[String]) {
     let _ = err.write_all(&out).and_then(|()| err.flush());
 }
 
+/// Writes over the first line at once, with the bell, without waiting for the next drawing.
+pub fn alarm(words: &str) {
+    let line: String = words.chars().take(size().0).collect();
+    let mut out = Vec::new();
+    let _ = queue!(out, cursor::MoveTo(0, 0));
+    out.extend_from_slice(line.as_bytes());
+    out.push(0x07);
+    let _ = queue!(out, terminal::Clear(terminal::ClearType::UntilNewLine));
+    let mut err = std::io::stderr().lock();
+    let _ = err.write_all(&out).and_then(|()| err.flush());
+}
+
 fn key() -> Option<Word> {
     while poll(Duration::ZERO).unwrap_or(false) {
         let Ok(Event::Key(key)) = read() else {
