@@ -60,7 +60,7 @@ pub fn screen(view: &View<'_>, columns: usize, rows: usize) -> Vec<String> {
         ));
     }
     lines.push(String::new());
-    let keys = "r rang  t thud  u unsure | x again  n no tap  p pause  q stop";
+    let keys = "r rang  t thud  u unsure  x again  n no tap  p pause  q stop";
     // The newest of what was said, as much as there is room for.
     let room = rows.saturating_sub(lines.len() + 2);
     let said: Vec<String> = view.said.iter().flat_map(|s| wrap(s, columns)).collect();
