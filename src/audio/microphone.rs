@@ -1,10 +1,15 @@
-//! Lists the input devices of this machine and listens whether they deliver. Nothing is kept.
+//! Lists the input devices of this machine, listens whether they deliver, and streams from one.
+//! Nothing is kept here.
+
+mod stream;
 
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
 use std::time::{Duration, Instant};
 
 use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
 use cpal::{Data, SampleFormat};
+
+pub use stream::MicrophoneStream;
 
 use super::AudioError;
 use crate::units::amplitude_db;
@@ -95,6 +100,46 @@ pub fn input_devices() -> Result<Vec<InputDevice>, AudioError> {
         });
     }
     Ok(found)
+}
+
+/// The input device of a name (its id, its name, or a part of its name that no other has; capitals
+/// do not matter), or with none the default.
+///
+/// # Errors
+/// [`AudioError`] that lists what is there when the name fits none or several.
+pub fn find_device(wanted: Option<&str>) -> Result<InputDevice, AudioError> {
+    choose(input_devices()?, wanted)
+}
+
+fn choose(devices: Vec<InputDevice>, wanted: Option<&str>) -> Result<InputDevice, AudioError> {
+    let there: Vec<String> = devices.iter().map(|d| format!("\"{}\"", d.name)).collect();
+    let refuse = |what: &str| {
+        let remedy = if there.is_empty() {
+            "there is no microphone at all: plug one in, or allow this program to use it".to_owned()
+        } else {
+            format!("name one of these: {}", there.join(", "))
+        };
+        AudioError::new(wanted.unwrap_or("microphone"), None, what, remedy)
+    };
+    let Some(wanted) = wanted else {
+        let default = devices.iter().position(|d| d.is_default).unwrap_or(0);
+        return devices
+            .into_iter()
+            .nth(default)
+            .ok_or_else(|| refuse("no input device"));
+    };
+    let low = wanted.to_lowercase();
+    let exact = devices
+        .iter()
+        .position(|d| d.id == wanted || d.name.to_lowercase() == low);
+    let parts: Vec<usize> = (0..devices.len())
+        .filter(|k| devices[*k].name.to_lowercase().contains(&low))
+        .collect();
+    match (exact, parts.as_slice()) {
+        (Some(k), _) | (None, &[k]) => Ok(devices[k].clone()),
+        (None, []) => Err(refuse("no microphone of this name")),
+        (None, _) => Err(refuse("more than one microphone has this in its name")),
+    }
 }
 
 /// While the result lives, the sound library's complaints about devices that it probes on this
@@ -206,14 +251,7 @@ fn gathered(receiver: &Receiver<Came>, length: Duration) -> Result<(Sums, Durati
 /// Runs a stream until `ended` says so.
 fn stream(id: &str, sender: &SyncSender<Came>, ended: &Receiver<()>) -> Result<(), String> {
     let _quiet = hush();
-    let host = cpal::default_host();
-    let others = host.devices().map_err(|e| e.to_string())?;
-    let device = host
-        .default_input_device()
-        .into_iter()
-        .chain(others)
-        .find(|d| d.id().is_ok_and(|found| found.to_string() == id))
-        .ok_or("is gone")?;
+    let device = device_of_id(id)?;
     let config = device.default_input_config().map_err(|e| e.to_string())?;
     let format = config.sample_format();
     if sums_of_format(format).is_none() {
@@ -242,6 +280,17 @@ fn stream(id: &str, sender: &SyncSender<Came>, ended: &Receiver<()>) -> Result<(
     stream.play().map_err(|e| e.to_string())?;
     let _ = ended.recv();
     Ok(())
+}
+
+/// The device of an id of [`input_devices`].
+fn device_of_id(id: &str) -> Result<cpal::Device, String> {
+    let host = cpal::default_host();
+    let others = host.devices().map_err(|e| e.to_string())?;
+    host.default_input_device()
+        .into_iter()
+        .chain(others)
+        .find(|d| d.id().is_ok_and(|found| found.to_string() == id))
+        .ok_or_else(|| "is gone".to_owned())
 }
 
 /// How buffers of a sample format are summed; none for formats that are not read.
@@ -286,8 +335,56 @@ fn is_pseudo(id: &str) -> bool {
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
-    use super::is_pseudo;
+    use super::{InputDevice, choose, is_pseudo};
+
+    fn device(name: &str, id: &str, is_default: bool) -> InputDevice {
+        InputDevice {
+            name: name.to_owned(),
+            id: id.to_owned(),
+            is_default,
+            config: Err("not asked".to_owned()),
+        }
+    }
+
+    #[test]
+    fn a_device_is_chosen_by_id_name_or_a_part_that_no_other_has() {
+        let all = || {
+            vec![
+                device("Built-in", "alsa:hw:0", false),
+                device("Desk one", "alsa:hw:1", true),
+                device("Desk two", "alsa:hw:2", false),
+                device("Desk", "alsa:hw:3", false),
+            ]
+        };
+        let chosen = |wanted| {
+            choose(all(), wanted)
+                .map(|d| d.id)
+                .map_err(|e| e.to_string())
+        };
+        assert_eq!(chosen(None).as_deref(), Ok("alsa:hw:1"));
+        assert_eq!(chosen(Some("alsa:hw:0")).as_deref(), Ok("alsa:hw:0"));
+        assert_eq!(chosen(Some("DESK TWO")).as_deref(), Ok("alsa:hw:2"));
+        assert_eq!(chosen(Some("built")).as_deref(), Ok("alsa:hw:0"));
+        assert_eq!(
+            chosen(Some("desk")).as_deref(),
+            Ok("alsa:hw:3"),
+            "the whole name"
+        );
+        let many = chosen(Some("esk")).unwrap_err();
+        assert!(
+            many.contains("more than one") && many.contains("Desk two"),
+            "{many}"
+        );
+        let none = chosen(Some("Attic")).unwrap_err();
+        assert!(
+            none.contains("Attic") && none.contains("Built-in"),
+            "{none}"
+        );
+        let bare = choose(Vec::new(), None).unwrap_err().to_string();
+        assert!(bare.contains("plug one in"), "{bare}");
+    }
 
     #[test]
     fn pseudo_devices_are_told_from_microphones() {

@@ -1,6 +1,7 @@
 //! Sound in: recordings (and, with the feature `microphone`, devices) as streams of
 //! samples that know their rate. No measurement here.
 
+pub mod as_if_live;
 pub mod coded;
 pub mod folder;
 #[cfg(feature = "microphone")]
@@ -8,6 +9,7 @@ pub mod microphone;
 mod mp4_boxes;
 pub mod recording;
 pub mod survey;
+pub mod take_file;
 pub mod wav_header;
 pub mod wav_out;
 pub mod wav_read;

@@ -2,6 +2,8 @@
 //!
 //! ```text
 //! DIR/fourtap.db                        wheels, baselines, soundings
+//! DIR/settings.json                     the microphone last asked for
+//! DIR/takes/                            soundings that are being taken, or were cut off
 //! DIR/sound/<first two>/<hash>.<ending> recordings, named by their BLAKE3 hash
 //! ```
 //!
@@ -10,6 +12,7 @@
 
 pub mod baselines;
 pub mod error;
+pub mod settings;
 pub mod sound_files;
 pub mod soundings;
 pub mod wheels;

@@ -108,7 +108,7 @@ const SAME_SPOT_DEG: f64 = 11.25;
 
 /// All taps solved together.
 #[derive(Default)]
-struct Together {
+pub(super) struct Together {
     modes: Vec<Mode>,
     room_misfit: Option<f64>,
     room: Option<RoomRecord>,
@@ -143,25 +143,7 @@ pub fn read_and_show(
         files.push(file);
         overviews.push(overview);
     }
-    let views: Vec<&TapTake> = struck
-        .iter()
-        .map(|s| &s.take)
-        .filter(|take| !take.clip.is_empty())
-        .collect();
-    let (together, refused) = if views.is_empty() {
-        (Together::default(), Vec::new())
-    } else {
-        let solved = solve(&views);
-        let together = Together {
-            room_misfit: Some(solved.room_misfit),
-            room: solved.echo.map(|e| RoomRecord {
-                direct_over_echo_db: -power_db(e.share),
-                echo_ring_time_s: ring_time_s(e.decay_per_s),
-            }),
-            modes: solved.modes,
-        };
-        (together, solved.refused)
-    };
+    let (together, refused) = solved_together(&struck);
     let read = judged(files, warnings, &struck, &together, settings);
     show(&Seen {
         record: &read.record,
@@ -172,6 +154,28 @@ pub fn read_and_show(
         beside: &read.beside,
     });
     Ok(read)
+}
+
+/// All taps that still have their sound, solved together, and the lines that were refused.
+pub(super) fn solved_together(struck: &[Struck]) -> (Together, Vec<RefusedLine>) {
+    let views: Vec<&TapTake> = struck
+        .iter()
+        .map(|s| &s.take)
+        .filter(|take| !take.clip.is_empty())
+        .collect();
+    if views.is_empty() {
+        return (Together::default(), Vec::new());
+    }
+    let solved = solve(&views);
+    let together = Together {
+        room_misfit: Some(solved.room_misfit),
+        room: solved.echo.map(|e| RoomRecord {
+            direct_over_echo_db: -power_db(e.share),
+            echo_ring_time_s: ring_time_s(e.decay_per_s),
+        }),
+        modes: solved.modes,
+    };
+    (together, solved.refused)
 }
 
 /// Adds the taps of one recording to `struck`; returns how it is described in the record, and
@@ -256,23 +260,29 @@ pub(super) fn best_channel(
 }
 
 /// Measures and judges a take and adds it.
-fn add(struck: &mut Vec<Struck>, settings: &ReadSettings, file: &str, mut take: TapTake) {
+fn add(struck: &mut Vec<Struck>, settings: &ReadSettings, file: &str, take: TapTake) {
+    let with_sound = struck.iter().filter(|s| !s.take.clip.is_empty()).count();
+    let mut read = read_take(settings, file, take);
+    if with_sound >= MOST_JOINT {
+        read.take.clip = Clip::new(Vec::new(), read.take.clip.rate());
+    }
+    struck.push(read);
+}
+
+/// Measures and judges a take.
+pub(super) fn read_take(settings: &ReadSettings, file: &str, take: TapTake) -> Struck {
     let tap = measure(&take);
     let judgement = match (&settings.baseline, settings.for_baseline) {
         (Some(b), _) => judge_against(&tap, &b.baseline),
         (None, Some(damping)) => judge_for_baseline(&tap, damping),
         (None, None) => judge_alone(&tap),
     };
-    let with_sound = struck.iter().filter(|s| !s.take.clip.is_empty()).count();
-    if with_sound >= MOST_JOINT {
-        take.clip = Clip::new(Vec::new(), take.clip.rate());
-    }
-    struck.push(Struck {
+    Struck {
         file: file.to_owned(),
         take,
         tap,
         judgement,
-    });
+    }
 }
 
 /// Takes off, from `first` on, what is more likely a bang elsewhere than a tap.
@@ -304,7 +314,7 @@ pub(super) fn bare(take: &TapTake) -> TapTake {
     }
 }
 
-fn why_none(listened: &Listened) -> String {
+pub(super) fn why_none(listened: &Listened) -> String {
     match &listened.why_none {
         Some(NoTaps::Empty) => "no sound in it at all".to_owned(),
         Some(NoTaps::AllZero) => {
@@ -355,7 +365,9 @@ fn compared(
     }
 }
 
-fn judged(
+/// The sounding of taps that were measured; without spots in the settings they are those of the
+/// turn plan in its order, if their number is right.
+pub(super) fn judged(
     files: Vec<FileRecord>,
     mut warnings: Vec<String>,
     struck: &[Struck],
@@ -565,22 +577,19 @@ fn tap_record(s: &Struck, spot_deg: Option<f64>, heard: Option<Heard>) -> TapRec
         ring_fraction: s.tap.ring_fraction,
         over_noise_db: s.tap.over_noise_db,
         peak_db: s.tap.peak_db,
-        flaws: s
-            .tap
-            .flaws
-            .iter()
-            .map(|f| FlawRecord {
-                kind: f.kind().to_owned(),
-                figures: f
-                    .figures()
-                    .into_iter()
-                    .map(|(n, v)| (n.to_owned(), v))
-                    .collect(),
-            })
-            .collect(),
+        flaws: s.tap.flaws.iter().map(flaw_record).collect(),
         modes: s.tap.modes.iter().map(mode_record).collect(),
         bands: s.tap.bands.iter().map(band_record).collect(),
         evidence: s.judgement.evidence.iter().map(evidence_record).collect(),
+    }
+}
+
+/// A flaw as it stands in records.
+pub(super) fn flaw_record(flaw: &Flaw) -> FlawRecord {
+    let figures = flaw.figures().into_iter();
+    FlawRecord {
+        kind: flaw.kind().to_owned(),
+        figures: figures.map(|(n, v)| (n.to_owned(), v)).collect(),
     }
 }
 

@@ -23,6 +23,9 @@ pub enum Command {
     /// Read recordings: taps, modes, readings and the outcome
     #[command(after_help = READ_CODES)]
     Read(Box<Read>),
+    /// Take a sounding at the microphone
+    #[command(after_help = SOUND_HELP)]
+    Sound(Box<Sound>),
     /// List the microphones and whether they deliver sound
     Mics {
         /// Print one JSON object per device
@@ -116,6 +119,47 @@ pub enum Baseline {
 const READ_CODES: &str = "\
 Exit codes: 0 rings clear, 10 sounds dead, 11 sound it again, 12 rings, not compared,
 2 wrong use, 3 an input cannot be read; of several soundings the worst outcome.";
+
+const SOUND_HELP: &str = "\
+Keys (in plain mode a line each): r it rang, t it was a thud, u not sure; x strike the last spot
+again, 1 to 4 strike that spot again, n that was no tap, p pause and go on, q stop and read what
+is there. After a fault of the microphone: Enter tries again, m takes the next one
+there is (in plain mode also m NAME, at any time).
+
+Exit codes: 0 rings clear, 10 sounds dead, 11 sound it again, 12 rings, not compared,
+2 wrong use, 3 the recording of --from cannot be read, 4 no microphone, 5 the store.";
+
+/// Arguments of `sound`.
+#[derive(clap::Args)]
+pub struct Sound {
+    /// Id of the wheel, which must be in the store; its newest baseline is compared with
+    #[arg(long, value_name = "ID")]
+    pub wheel: Option<String>,
+    /// The microphone: its name, a part of it, or its id; it is remembered
+    #[arg(long, value_name = "NAME")]
+    pub mic: Option<String>,
+    /// Take the sound from a recording, played as if it came from a microphone
+    #[arg(long, value_name = "FILE", conflicts_with = "mic")]
+    pub from: Option<PathBuf>,
+    /// Ask what the ear heard after the last tap, not after each
+    #[arg(long)]
+    pub heard_after: bool,
+    /// Where the taps fall
+    #[arg(long, value_enum, default_value = "rule")]
+    pub turn_plan: Plan,
+    /// Temperature of the wheel: 21C, 70F
+    #[arg(long, value_name = "TEMP", value_parser = fourtap::units::parse_temp_c, allow_hyphen_values = true)]
+    pub temp: Option<f64>,
+    /// Write the sound into this folder and leave it there; the store keeps it in any case
+    #[arg(long, value_name = "DIR")]
+    pub keep: Option<PathBuf>,
+    /// Lines instead of a screen, also on a terminal
+    #[arg(long)]
+    pub plain: bool,
+    /// Print a JSON object at the end
+    #[arg(long)]
+    pub json: bool,
+}
 
 /// The wheels of the shop.
 #[derive(Subcommand)]

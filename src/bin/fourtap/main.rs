@@ -5,6 +5,7 @@ mod baseline;
 mod exit;
 mod mics;
 mod read;
+mod sound;
 mod store_place;
 mod wheel;
 
@@ -16,6 +17,7 @@ fn main() -> ExitCode {
     let args = args::Args::parse();
     match &args.command {
         args::Command::Read(read) => read::run(read, args.store.as_deref()),
+        args::Command::Sound(sound) => sound::run(sound, args.store.as_deref()),
         args::Command::Mics { json } => mics::run(*json),
         args::Command::Wheel(wheel) => wheel::run(wheel, args.store.as_deref()),
         args::Command::Baseline(baseline) => baseline::run(baseline, args.store.as_deref()),

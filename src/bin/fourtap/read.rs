@@ -163,11 +163,7 @@ fn give_peers(jobs: &mut [Job]) {
 
 /// What is named, before anything is known of the wheels; else what is wrong and the exit code.
 fn named_jobs(args: &Read) -> Result<Vec<Job>, (String, u8)> {
-    let turn_plan = match args.turn_plan {
-        Plan::Rule => TurnPlan::Rule,
-        Plan::Quarter => TurnPlan::Quarter,
-        Plan::Spread => TurnPlan::Spread,
-    };
+    let turn_plan = plan(args.turn_plan);
     let bond = Bond::parse(&args.bond).map_err(|e| (e.to_string(), exit::USE))?;
     let (lot, damping) = (String::new(), bond.damping());
     if let Some(table) = &args.wheels {
@@ -230,6 +226,15 @@ fn named_jobs(args: &Read) -> Result<Vec<Job>, (String, u8)> {
         damping,
     };
     Ok(named.soundings.into_iter().map(job).collect())
+}
+
+/// A turn plan of the command line.
+pub fn plan(plan: Plan) -> TurnPlan {
+    match plan {
+        Plan::Rule => TurnPlan::Rule,
+        Plan::Quarter => TurnPlan::Quarter,
+        Plan::Spread => TurnPlan::Spread,
+    }
 }
 
 fn heard(word: Word) -> Heard {

@@ -1,0 +1,716 @@
+//! `fourtap sound`.
+
+mod face;
+mod hand;
+
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::{Duration, Instant};
+
+use fourtap::audio::as_if_live::AsIfLive;
+use fourtap::audio::take_file::TakeFile;
+use fourtap::audio::{AudioError, Chunk, Input, Recording, Source};
+use fourtap::reading::Reading;
+use fourtap::record::sounding::FileRecord;
+use fourtap::report::text::{TextStyle, sounding_text};
+use fourtap::store::Store;
+use fourtap::tasks::input_check::InputCheck;
+use fourtap::tasks::keep_sounding::keep_sounding;
+use fourtap::tasks::keep_wheels::show_wheel;
+use fourtap::tasks::live_sounding::{EarAsked, LiveEvent, LiveSounding};
+use fourtap::tasks::read_soundings::{ReadSettings, ReadSounding};
+use fourtap::tasks::take_in::{Came, TakeIn};
+use fourtap::units::amplitude_db;
+
+use crate::args::Sound;
+use crate::baseline::behind;
+use crate::exit;
+use crate::read::{complain, plan, say};
+use crate::store_place::{now, open};
+use face::{SpotView, View, instruction, screen};
+use hand::{Hand, Word};
+
+/// Between two looks at keys and sound.
+const BEAT: Duration = Duration::from_millis(40);
+/// How long the meter holds a peak.
+const HOLD: Duration = Duration::from_secs(2);
+
+/// Takes a sounding; the outcome is the exit code.
+pub fn run(args: &Sound, place: Option<&Path>) -> ExitCode {
+    match sound(args, place) {
+        Ok(code) | Err(code) => code,
+    }
+}
+
+fn sound(args: &Sound, place: Option<&Path>) -> Result<ExitCode, ExitCode> {
+    let mut store = open(place)?;
+    let (mut wheel, mut first_words) = (None, Vec::new());
+    if let Some(id) = &args.wheel {
+        let shown = show_wheel(&store, id).map_err(|e| {
+            complain(&e.to_string());
+            complain(&format!(
+                "add it first: fourtap wheel add {id} --size … --bond …"
+            ));
+            ExitCode::from(exit::STORE)
+        })?;
+        let hints = shown.hints.iter();
+        first_words.extend(hints.map(|h| format!("{} ({})", h.sentence, h.source)));
+        wheel = Some(shown.wheel.id);
+    }
+    let behind = behind(wheel.as_deref(), None, place)?;
+    first_words.extend(behind.notes.iter().cloned());
+    let settings = ReadSettings {
+        wheel,
+        turn_plan: plan(args.turn_plan),
+        baseline: behind.baseline,
+        at_best: behind.at_best,
+        notes: behind.notes,
+        temp_c: args.temp,
+        ..ReadSettings::default()
+    };
+    let folder = takes_folder(args, &store)?;
+    let (source, name) = first_source(args, &store)?;
+    let interrupted = Arc::new(AtomicBool::new(false));
+    let flag = Arc::clone(&interrupted);
+    // Without it Ctrl-C would end the program; what is finished would only be in the take.
+    if let Err(error) = ctrlc::set_handler(move || flag.store(true, Ordering::Relaxed)) {
+        complain(&format!("Ctrl-C ends at once and keeps nothing: {error}"));
+    }
+    let ear = if args.heard_after {
+        EarAsked::Afterwards
+    } else {
+        EarAsked::EachTap
+    };
+    let mut session = Session {
+        args,
+        hand: Hand::new(args.plain),
+        live: LiveSounding::new(settings, ear),
+        input: None,
+        check: None,
+        wait: Wait::No,
+        folder,
+        source: String::new(),
+        takes: Vec::new(),
+        meter: Meter::default(),
+        said: Vec::new(),
+        prompted: String::new(),
+        fatal: None,
+    };
+    for words in &first_words {
+        session.tell(words);
+    }
+    session.begin(source, name);
+    session.go(&interrupted);
+    let (read, takes, fatal) = session.end();
+    let Some(read) = read else {
+        complain("no tap was heard, so that nothing is kept in the store");
+        return Ok(ExitCode::from(
+            fatal.unwrap_or(exit::of(fourtap::reading::Outcome::SoundItAgain)),
+        ));
+    };
+    tell_outcome(&read, args.json);
+    keep(&mut store, &read, &takes, args.keep.is_some())?;
+    Ok(ExitCode::from(exit::of(read.outcome)))
+}
+
+/// Keeps the sounding; the take goes from its passing place once it is kept.
+fn keep(
+    store: &mut Store,
+    read: &ReadSounding,
+    takes: &[PathBuf],
+    takes_stay: bool,
+) -> Result<(), ExitCode> {
+    match keep_sounding(store, &read.record, takes, &now()) {
+        Ok(kept) => {
+            complain(&format!("kept as sounding {} of the store", kept.number));
+            if !takes_stay {
+                takes.iter().for_each(|t| drop(std::fs::remove_file(t)));
+            }
+            Ok(())
+        }
+        Err(error) => {
+            complain(&format!("NOT kept: {error}"));
+            for take in takes {
+                complain(&format!("its sound is in {}", take.display()));
+            }
+            Err(ExitCode::from(exit::STORE))
+        }
+    }
+}
+
+fn tell_outcome(read: &ReadSounding, json: bool) {
+    use std::io::IsTerminal;
+
+    if json {
+        match serde_json::to_string(&read.record) {
+            Ok(line) => say(&line),
+            Err(error) => complain(&error.to_string()),
+        }
+        return;
+    }
+    let colour = std::io::stdout().is_terminal() && std::env::var_os("NO_COLOR").is_none();
+    say(&sounding_text(
+        &read.record,
+        &TextStyle { colour, width: 80 },
+    ));
+}
+
+/// Where takes are written; what an earlier run left there is told.
+fn takes_folder(args: &Sound, store: &Store) -> Result<PathBuf, ExitCode> {
+    let passing = store.folder().unwrap_or(Path::new(".")).join("takes");
+    for entry in std::fs::read_dir(&passing).into_iter().flatten().flatten() {
+        complain(&format!(
+            "a sounding is still running, or was cut off: fourtap read {}",
+            entry.path().display()
+        ));
+    }
+    let folder = args.keep.clone().unwrap_or(passing);
+    std::fs::create_dir_all(&folder).map_err(|e| {
+        complain(&format!(
+            "{}: the folder cannot be made: {e}; check the path and its rights",
+            folder.display()
+        ));
+        ExitCode::from(exit::STORE)
+    })?;
+    Ok(folder)
+}
+
+type Opened = (Box<dyn Source + Send>, String);
+
+fn first_source(args: &Sound, store: &Store) -> Result<Opened, ExitCode> {
+    if let Some(path) = &args.from {
+        return from_recording(path).map_err(|e| {
+            complain(&e.to_string());
+            ExitCode::from(exit::INPUT)
+        });
+    }
+    let remembered = store.remembered_microphone();
+    let opened = match (&args.mic, remembered) {
+        (Some(name), _) => microphone(Some(name)),
+        (None, Some(name)) => microphone(Some(&name)).or_else(|error| {
+            complain(&format!("{error}; the default is taken instead"));
+            microphone(None)
+        }),
+        (None, None) => microphone(None),
+    };
+    let opened = opened.map_err(|error| {
+        complain(&error.to_string());
+        ExitCode::from(exit::DEVICE)
+    })?;
+    if args.mic.is_some()
+        && let Err(error) = store.remember_microphone(&opened.1)
+    {
+        complain(&format!("the microphone is not remembered: {error}"));
+    }
+    Ok(opened)
+}
+
+fn from_recording(path: &Path) -> Result<Opened, AudioError> {
+    let recording = Recording::open(&Input::Path(path.to_owned()))?;
+    let channel = if recording.channels > 1 {
+        recording.survey()?.best
+    } else {
+        0
+    };
+    let player = recording.play(channel)?;
+    Ok((Box::new(AsIfLive::new(player)), recording.name))
+}
+
+#[cfg(feature = "microphone")]
+fn microphone(name: Option<&str>) -> Result<Opened, AudioError> {
+    use fourtap::audio::microphone::{MicrophoneStream, find_device};
+
+    let device = find_device(name)?;
+    let stream = MicrophoneStream::open(&device)?;
+    Ok((Box::new(stream), device.name))
+}
+
+/// Id of the microphone after the one of a name, in the order of the list; the first after the
+/// last, or when that one is gone.
+#[cfg(feature = "microphone")]
+fn next_microphone(name: &str) -> Result<String, AudioError> {
+    let devices = fourtap::audio::microphone::input_devices()?;
+    let at = devices.iter().position(|d| d.name == name || d.id == name);
+    let next = at.map_or(0, |k| (k + 1) % devices.len());
+    match devices.get(next) {
+        Some(device) => Ok(device.id.clone()),
+        None => microphone(None).map(|opened| opened.1),
+    }
+}
+
+#[cfg(not(feature = "microphone"))]
+fn next_microphone(name: &str) -> Result<String, AudioError> {
+    microphone(Some(name)).map(|opened| opened.1)
+}
+
+#[cfg(not(feature = "microphone"))]
+fn microphone(name: Option<&str>) -> Result<Opened, AudioError> {
+    Err(AudioError::new(
+        name.unwrap_or("microphone"),
+        None,
+        "this build has no microphones",
+        "build it with the feature microphone, or use --from FILE",
+    ))
+}
+
+/// Why no taps are being taken.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Wait {
+    No,
+    /// The person paused.
+    Paused,
+    /// The source failed or was found unfit, and another may be taken.
+    ForSource,
+    /// Nothing more comes.
+    Over,
+}
+
+/// Largest sample now and of the last seconds.
+#[derive(Debug, Default)]
+struct Meter {
+    now: f64,
+    held: f64,
+    since: Option<Instant>,
+}
+
+impl Meter {
+    fn hear(&mut self, chunk: &Chunk) {
+        self.now = chunk.samples.iter().fold(0.0, |m: f64, x| m.max(x.abs()));
+        if self.now >= self.held || self.since.is_none_or(|s| s.elapsed() > HOLD) {
+            (self.held, self.since) = (self.now, Some(Instant::now()));
+        }
+    }
+
+    fn level_db(&self) -> (f64, f64) {
+        (amplitude_db(self.now), amplitude_db(self.held))
+    }
+}
+
+struct Session<'a> {
+    args: &'a Sound,
+    hand: Hand,
+    live: LiveSounding,
+    input: Option<TakeIn>,
+    check: Option<InputCheck>,
+    wait: Wait,
+    folder: PathBuf,
+    /// Name of the microphone or file.
+    source: String,
+    takes: Vec<PathBuf>,
+    meter: Meter,
+    said: Vec<String>,
+    /// What was asked for last in lines.
+    prompted: String,
+    /// The exit code if no tap is heard.
+    fatal: Option<u8>,
+}
+
+impl Session<'_> {
+    /// Takes in a source; its sound goes to a new take.
+    fn begin(&mut self, source: Box<dyn Source + Send>, name: String) {
+        let rate = source.rate();
+        let (path, take) = match self.new_take(rate) {
+            Ok(made) => made,
+            Err(error) => {
+                self.tell(&error.to_string());
+                self.fatal = Some(exit::STORE);
+                self.wait = Wait::ForSource;
+                return;
+            }
+        };
+        let part = path.file_name().unwrap_or_default().to_string_lossy();
+        let events = self.live.begin_part(&part, rate);
+        self.takes.push(path);
+        self.tell_all(events);
+        self.tell(&format!("{name}, {} Hz: listening to the room", rate.get()));
+        self.source = name;
+        self.check = Some(InputCheck::new(rate));
+        let has_screen = self.hand.has_screen();
+        let alarm = move |error: &AudioError| {
+            let words = format!("the sound broke off: {error}");
+            if has_screen {
+                hand::alarm(&words);
+            } else {
+                complain(&words);
+            }
+        };
+        self.input = Some(TakeIn::start(source, Some(take), alarm));
+        self.wait = Wait::No;
+    }
+
+    fn new_take(
+        &self,
+        rate: fourtap::units::SampleRate,
+    ) -> Result<(PathBuf, TakeFile), AudioError> {
+        let stamp: String = now()
+            .chars()
+            .filter(|c| c.is_ascii_alphanumeric())
+            .collect();
+        let mut error = None;
+        // Two soundings may begin in the same second.
+        for k in 1..100 {
+            let path = self.folder.join(format!("sounding-{stamp}-{k}.wav"));
+            match TakeFile::create(&path, rate) {
+                Ok(take) => return Ok((path, take)),
+                Err(e) if path.exists() => error = Some(e),
+                Err(e) => return Err(e),
+            }
+        }
+        Err(error.unwrap_or_else(|| {
+            let name = self.folder.display().to_string();
+            AudioError::new(&name, None, "no take can be made", "check the folder")
+        }))
+    }
+
+    /// Until the sounding is whole or stopped.
+    fn go(&mut self, interrupted: &AtomicBool) {
+        loop {
+            if interrupted.load(Ordering::Relaxed) {
+                return self.stopped();
+            }
+            while let Some(word) = self.hand.next(self.live.asking().is_some()) {
+                if word == Word::Stop {
+                    return self.stopped();
+                }
+                self.obey(word);
+            }
+            if self.live.is_complete() {
+                return;
+            }
+            let nothing_comes = matches!(self.wait, Wait::Over | Wait::ForSource);
+            if self.hand.is_over() && (nothing_comes || self.live.next_spot().is_none()) {
+                return;
+            }
+            // All that there is may be taken, and the ear has spoken.
+            if self.wait == Wait::Over && self.live.asking().is_none() {
+                return;
+            }
+            self.show();
+            self.listen();
+        }
+    }
+
+    fn stopped(&mut self) {
+        self.tell("stopped: what is there is read and kept");
+        self.live
+            .note("the sounding was stopped by the person".to_owned());
+    }
+
+    fn listen(&mut self) {
+        if self.input.is_none() {
+            return std::thread::sleep(BEAT);
+        }
+        let start = Instant::now();
+        // What has come meanwhile is taken at once, but keys are looked at again soon.
+        while let Some(came) = self.input.as_ref().and_then(|i| i.next(BEAT)) {
+            match came {
+                Came::Sound(chunk) => {
+                    self.meter.hear(&chunk);
+                    self.look_at(&chunk);
+                    let events = self.live.hear(&chunk);
+                    self.tell_all(events);
+                }
+                Came::Ended => {
+                    self.close_input();
+                    let events = self.live.end();
+                    self.tell_all(events);
+                    self.wait = Wait::Over;
+                }
+                Came::Failed(error) => {
+                    self.live.note(format!("the sound broke off: {error}"));
+                    self.fatal = Some(exit::DEVICE);
+                    let words = format!("the sound broke off: {error}");
+                    if self.hand.has_screen() {
+                        self.said.push(words);
+                    }
+                    self.lose();
+                }
+            }
+            if start.elapsed() > BEAT {
+                break;
+            }
+        }
+    }
+
+    /// Closes what failed; the taps so far stay.
+    fn lose(&mut self) {
+        self.close_input();
+        let events = self.live.end_part();
+        self.tell_all(events);
+        self.wait = Wait::ForSource;
+        self.tell(
+            "the taps so far are kept: Enter tries again, m takes the next microphone there is, q \
+             stops",
+        );
+    }
+
+    fn close_input(&mut self) {
+        let Some(input) = self.input.take() else {
+            return;
+        };
+        let (rest, done) = input.finish();
+        for chunk in rest {
+            let events = self.live.hear(&chunk);
+            self.tell_all(events);
+        }
+        if let Err(error) = done {
+            self.tell(&error.to_string());
+        }
+    }
+
+    /// Looks at the first sound of an input.
+    fn look_at(&mut self, chunk: &Chunk) {
+        let Some(found) = self.check.as_mut().and_then(|c| c.hear(chunk)) else {
+            return;
+        };
+        self.check = None;
+        for fault in &found.faults {
+            self.tell(&fault.sentence);
+            self.live
+                .note(format!("before the first tap: {}", fault.sentence));
+        }
+        if found.faults.iter().any(|f| f.is_fatal) {
+            self.fatal = Some(if self.args.from.is_some() {
+                exit::INPUT
+            } else {
+                exit::DEVICE
+            });
+            self.tell("no sounding can be taken like this");
+            self.lose();
+            return;
+        }
+        if let Some(noise_db) = found.noise_db {
+            self.tell(&format!(
+                "ready: quiet of {noise_db:.0} dB of full scale where wheels ring"
+            ));
+        }
+    }
+
+    fn obey(&mut self, word: Word) {
+        let events = match word {
+            Word::Heard(heard) => {
+                if self.live.asking().is_none() {
+                    self.tell("no tap waits for your ear");
+                }
+                self.live.answer(heard)
+            }
+            Word::Redo(spot) => match spot.or_else(|| self.live.last_spot()) {
+                Some(spot) => self.live.redo(spot),
+                None => Vec::new(),
+            },
+            Word::NoTap => self.live.no_tap(),
+            Word::Pause => {
+                self.pause();
+                Vec::new()
+            }
+            Word::Retry if self.wait == Wait::ForSource => {
+                self.reopen(None);
+                Vec::new()
+            }
+            Word::Microphone(name) if !name.is_empty() => {
+                self.reopen(Some(&name));
+                Vec::new()
+            }
+            // Not while one delivers: a slip of the finger must not cut a tap off.
+            Word::Microphone(_) if self.wait == Wait::ForSource => {
+                match next_microphone(&self.source) {
+                    Ok(id) => {
+                        self.reopen(Some(&id));
+                        // If this one fails too, the one after it is next.
+                        if self.wait == Wait::ForSource {
+                            self.source = id;
+                        }
+                    }
+                    Err(error) => self.tell(&error.to_string()),
+                }
+                Vec::new()
+            }
+            Word::Retry | Word::Microphone(_) | Word::Stop => Vec::new(),
+        };
+        self.tell_all(events);
+    }
+
+    fn pause(&mut self) {
+        let paused = match self.wait {
+            Wait::No => true,
+            Wait::Paused => false,
+            Wait::ForSource | Wait::Over => return,
+        };
+        if let Some(input) = &self.input {
+            input.pause(paused);
+        }
+        self.wait = if paused { Wait::Paused } else { Wait::No };
+        self.tell(if paused {
+            "paused: nothing is heard; p goes on"
+        } else {
+            "going on"
+        });
+    }
+
+    /// Goes on with the same source, or with another microphone.
+    fn reopen(&mut self, name: Option<&str>) {
+        let wanted = name.map_or_else(|| self.source.clone(), str::to_owned);
+        let opened = match (&self.args.from, name) {
+            (Some(path), None) => from_recording(path),
+            _ => microphone(Some(&wanted)),
+        };
+        match opened {
+            Ok((source, name)) => {
+                self.close_input();
+                self.begin(source, name);
+            }
+            Err(error) => self.tell(&error.to_string()),
+        }
+    }
+
+    fn tell_all(&mut self, events: Vec<LiveEvent>) {
+        for event in events {
+            let words = match event {
+                LiveEvent::Heard { spot } => format!("heard the tap at spot {}", spot + 1),
+                LiveEvent::Again { spot, why } => format!("AGAIN spot {}: {why}", spot + 1),
+                LiveEvent::PassedOver { why } => why,
+                LiveEvent::Read {
+                    spot,
+                    heard,
+                    reading,
+                    reason,
+                    ..
+                } => {
+                    let sign = match reading {
+                        Reading::ClearRing => "O",
+                        Reading::DullThud => "X",
+                        Reading::Unclear => "?",
+                    };
+                    let ear = heard.map_or("nothing", |h| h.word());
+                    format!(
+                        "{sign} spot {}: you heard {ear}; reads {}: {reason}",
+                        spot + 1,
+                        reading.words()
+                    )
+                }
+            };
+            self.tell(&words);
+        }
+    }
+
+    fn tell(&mut self, words: &str) {
+        if self.hand.has_screen() {
+            self.said.push(words.to_owned());
+        } else {
+            complain(words);
+        }
+    }
+
+    fn show(&mut self) {
+        let (next, asking) = (self.live.next_spot(), self.live.asking());
+        let plan = self.live.turn_plan();
+        if !self.hand.has_screen() {
+            let prompt = match (asking, next, self.wait) {
+                (Some(spot), ..) => {
+                    format!(
+                        "what did you hear at spot {}? r rang, t thud, u unsure",
+                        spot + 1
+                    )
+                }
+                (None, Some(spot), Wait::No) if self.check.is_none() => format!(
+                    "tap spot {}: {}",
+                    spot + 1,
+                    instruction(plan, spot, self.live.spot_deg(spot))
+                ),
+                _ => return,
+            };
+            if prompt != self.prompted {
+                let _ = writeln!(std::io::stderr(), "{prompt}");
+                self.prompted = prompt;
+            }
+            return;
+        }
+        let spots: Vec<SpotView> = (0..plan.spots_deg().len())
+            .map(|k| SpotView {
+                deg: self.live.spot_deg(k),
+                struck: self.live.at(k),
+            })
+            .collect();
+        let state = match self.wait {
+            Wait::Paused => Some("paused: p goes on"),
+            Wait::ForSource => {
+                Some("no sound: Enter tries again, m takes the next microphone, q stops")
+            }
+            Wait::No if self.check.is_some() => Some("be quiet: listening to the room"),
+            _ => None,
+        };
+        let view = View {
+            wheel: self.args.wheel.as_deref(),
+            source: &self.source,
+            plan,
+            spots: &spots,
+            next,
+            asking,
+            level_db: self.meter.level_db(),
+            state,
+            said: &self.said,
+        };
+        let (columns, rows) = hand::size();
+        hand::draw(&screen(&view, columns, rows));
+    }
+
+    /// Closes all; the sounding if it has a tap, its takes, and the exit code if it has none.
+    fn end(mut self) -> (Option<ReadSounding>, Vec<PathBuf>, Option<u8>) {
+        self.close_input();
+        let events = self.live.end();
+        self.tell_all(events);
+        let mut files = Vec::new();
+        let mut takes = Vec::new();
+        for path in std::mem::take(&mut self.takes) {
+            match described(&path) {
+                Ok(Some(file)) => {
+                    files.push(file);
+                    takes.push(path);
+                }
+                // Nothing came in before the source failed.
+                Ok(None) => drop(std::fs::remove_file(&path)),
+                Err(error) => self.tell(&error.to_string()),
+            }
+        }
+        let Self {
+            hand,
+            live,
+            fatal,
+            said,
+            ..
+        } = self;
+        drop(hand);
+        // Gone with the screen, these would leave the person without the reason.
+        said.iter().for_each(|words| complain(words));
+        if !live.has_taps() {
+            if self.args.keep.is_none() {
+                takes.iter().for_each(|t| drop(std::fs::remove_file(t)));
+            }
+            return (None, takes, fatal);
+        }
+        (Some(live.finish(files)), takes, fatal)
+    }
+}
+
+/// A take as the record describes it; none when there is no sound in it.
+fn described(path: &Path) -> Result<Option<FileRecord>, AudioError> {
+    let take = Recording::open(&Input::Path(path.to_owned()))?;
+    let frames = take.frames.unwrap_or(0);
+    Ok((frames > 0).then(|| FileRecord {
+        name: path
+            .file_name()
+            .unwrap_or_default()
+            .to_string_lossy()
+            .into_owned(),
+        blake3: take.blake3.clone(),
+        kind: take.kind.clone(),
+        lossy: take.lossy,
+        rate_hz: take.rate.get(),
+        channels: take.channels,
+        channel: 1,
+        length_s: frames as f64 / take.rate.hz(),
+    }))
+}

@@ -1,0 +1,139 @@
+//! Sound on its way in: written to disk first, then handed on. On a thread of its own, so that
+//! neither the screen nor the analysis can hold it up.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
+use std::thread::JoinHandle;
+use std::time::Duration;
+
+use crate::audio::take_file::TakeFile;
+use crate::audio::{AudioError, Chunk, Source};
+
+/// What a pause or a long loss counts for on the time axis, in seconds: a file need not hold the
+/// zeros of a whole lunch break.
+const LONGEST_GAP_S: f64 = 1.0;
+
+/// What comes in.
+#[derive(Debug)]
+pub enum Came {
+    /// Sound, already in the take.
+    Sound(Chunk),
+    /// The source has ended by itself.
+    Ended,
+    /// The source failed, or the take cannot be written any more.
+    Failed(AudioError),
+}
+
+/// A source that is being taken in.
+#[derive(Debug)]
+pub struct TakeIn {
+    receiver: Receiver<Came>,
+    stop: Arc<AtomicBool>,
+    paused: Arc<AtomicBool>,
+    thread: JoinHandle<Result<u64, AudioError>>,
+}
+
+impl TakeIn {
+    /// Begins. Every chunk goes into `take`, where there is one, before it is handed on. A failure
+    /// is handed on behind the sound before it, and told at once by `alarm`, from this thread:
+    /// the analysis of what waits can take seconds.
+    pub fn start(
+        source: Box<dyn Source + Send>,
+        take: Option<TakeFile>,
+        alarm: impl Fn(&AudioError) + Send + 'static,
+    ) -> Self {
+        let (sender, receiver) = channel();
+        let stop = Arc::new(AtomicBool::new(false));
+        let paused = Arc::new(AtomicBool::new(false));
+        let flags = (Arc::clone(&stop), Arc::clone(&paused));
+        let fail = move |sender: &Sender<Came>, error: AudioError| {
+            alarm(&error);
+            let _ = sender.send(Came::Failed(error));
+        };
+        let thread =
+            std::thread::spawn(move || run(source, take, &sender, &fail, &flags.0, &flags.1));
+        Self {
+            receiver,
+            stop,
+            paused,
+            thread,
+        }
+    }
+
+    /// While paused, sound is neither written nor handed on; the pause counts as a gap.
+    pub fn pause(&self, paused: bool) {
+        self.paused.store(paused, Ordering::Relaxed);
+    }
+
+    /// What came next, waiting at most `wait`; none when nothing did.
+    pub fn next(&self, wait: Duration) -> Option<Came> {
+        match self.receiver.recv_timeout(wait) {
+            Ok(came) => Some(came),
+            Err(RecvTimeoutError::Timeout) => None,
+            Err(RecvTimeoutError::Disconnected) => Some(Came::Ended),
+        }
+    }
+
+    /// Ends it, completes the take, and gives what had come but was not asked for yet.
+    ///
+    /// # Errors
+    /// [`AudioError`] when the take could not be completed; what was saved stays readable.
+    pub fn finish(self) -> (Vec<Chunk>, Result<u64, AudioError>) {
+        self.stop.store(true, Ordering::Relaxed);
+        let Self {
+            receiver, thread, ..
+        } = self;
+        // The sender is gone when the thread ends, and with it the last of these.
+        let rest = receiver.iter().filter_map(|came| match came {
+            Came::Sound(chunk) => Some(chunk),
+            _ => None,
+        });
+        let rest = rest.collect();
+        let done = thread.join().unwrap_or_else(|_| {
+            let what = "the thread that takes sound in has failed";
+            let remedy = "what was saved of the take stays readable";
+            Err(AudioError::new("microphone", None, what, remedy))
+        });
+        (rest, done)
+    }
+}
+
+fn run(
+    mut source: Box<dyn Source + Send>,
+    mut take: Option<TakeFile>,
+    sender: &Sender<Came>,
+    fail: &impl Fn(&Sender<Came>, AudioError),
+    stop: &AtomicBool,
+    paused: &AtomicBool,
+) -> Result<u64, AudioError> {
+    let longest = source.rate().samples(LONGEST_GAP_S) as u64;
+    let mut lost = 0;
+    while !stop.load(Ordering::Relaxed) {
+        let mut chunk = match source.next_chunk() {
+            Ok(Some(chunk)) => chunk,
+            Ok(None) => {
+                let _ = sender.send(Came::Ended);
+                break;
+            }
+            Err(error) => {
+                fail(sender, error);
+                break;
+            }
+        };
+        lost += chunk.lost_before;
+        if paused.load(Ordering::Relaxed) {
+            lost += chunk.samples.len() as u64;
+            continue;
+        }
+        chunk.lost_before = std::mem::take(&mut lost).min(longest);
+        if let Some(Err(error)) = take.as_mut().map(|t| t.write(&chunk)) {
+            fail(sender, error.clone());
+            return Err(error);
+        }
+        if sender.send(Came::Sound(chunk)).is_err() {
+            break;
+        }
+    }
+    take.map_or(Ok(0), TakeFile::finish)
+}
