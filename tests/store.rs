@@ -48,6 +48,7 @@ fn mode(freq_hz: f64) -> ModeRecord {
         fitted_s: (0.003, 1.2),
         label: Some((2, 0)),
         pair: None,
+        resolution_hz: Some(0.4),
     }
 }
 
@@ -93,6 +94,10 @@ fn sounding(wheel: Option<&str>, summary: &str) -> SoundingRecord {
         room: None,
         taps: vec![tap],
         modes: vec![mode(2166.07)],
+        pairs: vec![],
+        unseen_orders: vec![4, 8],
+        stiffness: None,
+        hints: vec![],
         evidence: vec![],
         warnings: vec![],
         made_by: made_by(),

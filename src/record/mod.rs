@@ -5,3 +5,4 @@ pub mod baseline;
 pub mod sounding;
 pub mod wheel;
 pub mod wheel_history;
+pub mod wheel_modes;

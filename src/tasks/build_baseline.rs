@@ -10,7 +10,7 @@ use crate::reading::turn_plan::TurnPlan;
 use crate::reading::{Reading, matching::ROOM};
 use crate::record::baseline::{BaselineKind, BaselineRecord, BaselineSounding, BaselineStatistics};
 use crate::record::sounding::SoundingRecord;
-use crate::record::wheel::{WheelRecord, WheelState};
+use crate::record::wheel::{Size, WheelRecord, WheelState};
 use crate::store::{Store, StoreError};
 use crate::tasks::read_soundings::{BaselineInUse, ReadSettings, made_by, read_sounding};
 
@@ -252,6 +252,8 @@ fn notes(baseline: &BaselineRecord, damping: Damping) -> Vec<String> {
 /// What the store has on a wheel that is about to be read.
 #[derive(Debug, Clone, Default)]
 pub struct Behind {
+    /// Its size, where the store knows the wheel.
+    pub size: Option<Size>,
     /// Its own baseline; without one the physics alone decides.
     pub baseline: Option<BaselineInUse>,
     /// What the user is to know, in sentences.
@@ -265,7 +267,8 @@ pub struct Behind {
 /// [`BuildError::Store`], or [`BuildError::Unfit`] when this version of the method makes no
 /// baseline of what is kept.
 pub fn behind_wheel(store: Option<&Store>, id: &str) -> Result<Behind, BuildError> {
-    let only = |note: String| Behind {
+    let only = |note: String, size: Option<Size>| Behind {
+        size,
         baseline: None,
         notes: vec![note],
     };
@@ -274,15 +277,21 @@ pub fn behind_wheel(store: Option<&Store>, id: &str) -> Result<Behind, BuildErro
         None => None,
     };
     let (Some(store), Some(wheel)) = (store, wheel) else {
-        return Ok(only(format!(
-            "nothing is compared: the wheel \"{id}\" is not in the store (fourtap wheel add {id} …)"
-        )));
+        return Ok(only(
+            format!(
+                "nothing is compared: the wheel \"{id}\" is not in the store (fourtap wheel add {id} …)"
+            ),
+            None,
+        ));
     };
     let Some(record) = store.baseline(BaselineKind::Wheel, &wheel.id)? else {
-        return Ok(only(format!(
-            "nothing is compared: the wheel \"{}\" has no baseline yet (fourtap baseline build --wheel {} FILE…)",
-            wheel.id, wheel.id
-        )));
+        return Ok(only(
+            format!(
+                "nothing is compared: the wheel \"{}\" has no baseline yet (fourtap baseline build --wheel {} FILE…)",
+                wheel.id, wheel.id
+            ),
+            Some(wheel.size),
+        ));
     };
     in_use(&wheel, &record)
 }
@@ -307,6 +316,7 @@ fn in_use(wheel: &WheelRecord, record: &BaselineRecord) -> Result<Behind, BuildE
         reference: record.reference(),
     };
     Ok(Behind {
+        size: Some(wheel.size.clone()),
         baseline: Some(baseline),
         notes,
     })

@@ -181,10 +181,12 @@ fn spectrum(seen: &Seen<'_>, subject: &str) -> Result<String, PictureError> {
     let modes: Vec<ModeMark> = seen
         .modes
         .iter()
-        .map(|m| ModeMark {
+        .zip(&seen.record.modes)
+        .map(|(m, record)| ModeMark {
             freq_hz: m.freq_hz,
             amplitude: m.amplitude,
             ring_time_s: Some(m.ring_time_s()),
+            label: record.label,
             held: held(m.freq_hz, seen),
         })
         .collect();

@@ -3,9 +3,11 @@
 
 pub mod build_baseline;
 pub mod draw_sounding;
+pub mod expect_modes;
 pub mod in_order;
 pub mod keep_wheels;
 pub mod make_demo;
 pub mod name_soundings;
+pub mod plate_findings;
 pub mod read_soundings;
 pub mod wheels_table;
