@@ -56,25 +56,36 @@ fn mass_kg(size: PlateSize, density: f64) -> f64 {
 }
 
 // Worked values, recomputed in Python by three-dimensional elasticity: 200x25 mm, E 45 GPa, nu
-// 0.2, 2300 kg/m3, without and with a bore of 32 mm. The frequencies are printed to 2e-5.
+// 0.2, 2300 kg/m3, without and with a bore of 32 mm. The frequencies are printed to 2e-5. Of the
+// disc without a bore (1, 1) is added (lambda^2 17.1164 of the same origin): with four lines only,
+// (0, 1) stays under 95 %.
 #[test]
 fn worked_values_come_back() {
-    for (bore_mm, mass, freqs) in [
-        (0.0, 1.806416, [2753.6, 4208.2, 5959.5, 9723.7]),
-        (32.0, 1.760172, [2642.3, 4070.5, 5945.0, 9722.4]),
-    ] {
+    let disc: &[((usize, usize), f64)] = &[
+        ((2, 0), 2753.6),
+        ((0, 1), 4208.2),
+        ((3, 0), 5959.5),
+        ((1, 1), 2753.6 * 17.1164 / 5.31042),
+        ((4, 0), 9723.7),
+    ];
+    let bored: &[((usize, usize), f64)] = &[
+        ((2, 0), 2642.3),
+        ((0, 1), 4070.5),
+        ((3, 0), 5945.0),
+        ((4, 0), 9722.4),
+    ];
+    for (bore_mm, mass, lines) in [(0.0, 1.806416, disc), (32.0, 1.760172, bored)] {
+        let freqs: Vec<f64> = lines.iter().map(|l| l.1).collect();
         let (found, elastic) = measured(size(200.0, 25.0, bore_mm), mass, &freqs);
-        let wanted = [(2, 0), (0, 1), (3, 0), (4, 0)].map(Some);
+        let wanted: Vec<_> = lines.iter().map(|l| Some(l.0)).collect();
         assert_eq!(names(&found), wanted, "{bore_mm}");
         let e = elastic.unwrap();
         assert!((e.youngs_pa / 45e9 - 1.0).abs() < 1e-3, "{e:?}");
         assert!((e.poisson - 0.2).abs() < 1e-3, "{e:?}");
         assert!((e.density_kg_m3 - 2300.0).abs() < 0.1);
-        // Thickness known to 1 % alone is 3 % of E.
-        assert!(
-            (0.03..0.05).contains(&(e.youngs_std_pa / e.youngs_pa)),
-            "{e:?}"
-        );
+        // Thickness known to 1 % alone is 3 % of E, less what lambda^2 loses by it in a thick wheel.
+        let relative = e.youngs_std_pa / e.youngs_pa;
+        assert!((0.02..0.04).contains(&relative), "{e:?}");
     }
 }
 
@@ -214,7 +225,6 @@ fn labels_of_made_up_wheels_are_right_or_absent() {
     // A label is given from a probability of 95 % on.
     assert!(wrong * 20 <= right + wrong, "{right} {wrong} {none}");
     assert!(right > none, "{right} {wrong} {none}");
-    println!("{right} right, {wrong} wrong, {none} without");
 }
 
 // Lines at random are no plate. Of 60 sets at most 3 may be taken for one: that is a rate of 5 %.

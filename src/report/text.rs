@@ -188,7 +188,7 @@ fn modes(lines: &mut Lines, modes: &[ModeRecord]) {
     lines.row(
         &format!(
             "  {:>9} {:>7} {:>11} {:>7} {:>9} {:>9}  {:<5}",
-            "frequency", "std", "ring time", "std", "level", "one to", "n, s"
+            "frequency", "std", "ring time", "std", "level", "resolved", "n, s"
         ),
         Paint::Plain,
     );
@@ -217,7 +217,7 @@ fn modes(lines: &mut Lines, modes: &[ModeRecord]) {
 fn disc(lines: &mut Lines, record: &SoundingRecord) {
     if !record.modes.is_empty() {
         lines.text(
-            "one to: two tones of like level closer than that would show as one; n, s: nodal \
+            "resolved: two tones of like level closer than this would show as one; n, s: nodal \
              diameters and circles",
         );
     }
