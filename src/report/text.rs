@@ -230,7 +230,7 @@ fn disc(lines: &mut Lines, record: &SoundingRecord) {
             words::fixed(pair.low_hz, 1),
             words::fixed(pair.high_hz, 1),
             words::fixed(pair.split_hz, 2),
-            words::fixed(pair.split_std_hz, 2)
+            words::significant(pair.split_std_hz)
         );
         lines.item("-", &words, Paint::Plain);
     }
@@ -238,8 +238,8 @@ fn disc(lines: &mut Lines, record: &SoundingRecord) {
         let poisson = match (s.poisson, s.poisson_std) {
             (Some(value), Some(std)) => format!(
                 "Poisson's ratio {}, std {}",
-                words::fixed(value, 2),
-                words::fixed(std, 2)
+                words::fixed(value, 3),
+                words::significant(std)
             ),
             _ => "Poisson's ratio taken as 0.2".to_owned(),
         };

@@ -168,14 +168,18 @@ fn unseen_words(orders: &[u32], modes: &[Mode], labelled: &Labelled) -> Option<S
     if orders.is_empty() {
         return None;
     }
-    let named: Vec<String> = modes
-        .iter()
-        .zip(&labelled.labels)
-        .filter_map(|(m, l)| {
-            let l = l.filter(|l| orders.contains(&(l.n as u32)))?;
-            Some(format!("({}, {}) at {:.0} Hz", l.n, l.s, m.freq_hz))
-        })
-        .collect();
+    let mut told: Vec<(usize, usize)> = Vec::new();
+    let mut named: Vec<String> = Vec::new();
+    for (m, label) in modes.iter().zip(&labelled.labels) {
+        let Some(l) = label.filter(|l| orders.contains(&(l.n as u32))) else {
+            continue;
+        };
+        // The other tone of a pair needs no second mention.
+        if !told.contains(&(l.n, l.s)) {
+            told.push((l.n, l.s));
+            named.push(format!("({}, {}) at {:.0} Hz", l.n, l.s, m.freq_hz));
+        }
+    }
     let here = if named.is_empty() {
         String::new()
     } else {
