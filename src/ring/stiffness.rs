@@ -11,7 +11,7 @@ use super::mode::Mode;
 use super::plate::{Material, POISSON_RANGE, PlatePattern, PlateSize, TABLE_MODES};
 
 /// Assumed relative scatter of real wheels' modes around the ideal plate (ours), which counts
-/// like [`SCATTER_COUNTS`] modes against the scatter seen.
+/// like so many modes against the scatter seen.
 const SCATTER: f64 = 3e-3;
 const SCATTER_COUNTS: f64 = 4.0;
 /// A standard deviation of Poisson's ratio above which it was not measured: the fit then rests on

@@ -39,7 +39,7 @@ pub struct PatternMode {
     pub n: usize,
     /// Nodal circles.
     pub s: usize,
-    /// Coefficients of `ln lambda^2` in the Lagrange form over [`KNOTS`].
+    /// Coefficients of `ln lambda^2` in the Lagrange form over the knots.
     at_knots: [f64; 4],
 }
 
