@@ -131,6 +131,56 @@ pub struct NoTemperature {
     pub written: String,
 }
 
+/// Lightest and heaviest wheel that is believed, in kg.
+const MASS_KG: std::ops::RangeInclusive<f64> = 0.005..=2000.0;
+
+/// A mass in kg from `1.4kg`, `1400 g` or `3.1lb`, in any case; the unit must be said.
+///
+/// # Errors
+/// [`NoMass`] for anything else, and for less than 5 g or more than 2000 kg.
+pub fn parse_mass_kg(written: &str) -> Result<f64, NoMass> {
+    let lower = written.trim().to_lowercase();
+    // kg before g, which it ends with. An avoirdupois pound is 0.45359237 kg by definition.
+    [("kg", 1.0), ("lb", 0.453_592_37), ("g", 1e-3)]
+        .into_iter()
+        .find_map(|(unit, kg)| {
+            let number: f64 = lower.strip_suffix(unit)?.trim_end().parse().ok()?;
+            Some(number * kg)
+        })
+        .filter(|m| MASS_KG.contains(m))
+        .ok_or_else(|| NoMass {
+            written: written.to_owned(),
+        })
+}
+
+/// Words that are no mass of a wheel.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("\"{written}\" is no mass of a wheel: write 1.4kg, 1400g or 3.1lb, from 5 g to 2000 kg")]
+pub struct NoMass {
+    /// The words.
+    pub written: String,
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod mass_tests {
+    use super::*;
+
+    #[test]
+    fn masses_are_read_with_their_unit() {
+        for (written, kg) in [("1.4kg", 1.4), ("1400 g", 1.4), (" 2LB", 0.907_184_74)] {
+            assert!(
+                (parse_mass_kg(written).unwrap() - kg).abs() < 1e-9,
+                "{written}"
+            );
+        }
+        for written in ["", "1.4", "kg", "-1kg", "nankg", "infkg", "1g", "3t"] {
+            let error = parse_mass_kg(written).unwrap_err().to_string();
+            assert!(error.contains("1.4kg"), "{error}");
+        }
+    }
+}
+
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod temperature_tests {

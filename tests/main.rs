@@ -7,6 +7,7 @@ mod broken;
 mod commands;
 mod documents;
 mod invariance;
+mod labels;
 mod layers;
 mod listening;
 mod live;

@@ -217,6 +217,7 @@ fn modes(held: ModeHeld) -> Vec<ModeMark> {
             freq_hz: *f,
             amplitude: *a,
             ring_time_s: Some(*t),
+            label: (*f < 4000.0).then_some((2, 0)),
             held,
         })
         .collect()
@@ -295,6 +296,7 @@ fn crowded_modes_name_the_strongest_and_say_so() {
             freq_hz: 400.0 + 37.0 * f64::from(i),
             amplitude: 0.001 * f64::from(1 + (i * 7) % 40),
             ring_time_s: Some(1.5),
+            label: None,
             held: ModeHeld::NotCompared,
         })
         .collect();
@@ -564,6 +566,7 @@ fn anything_can_be_drawn() {
                 freq_hz: p.0,
                 amplitude: p.1,
                 ring_time_s: Some(p.1),
+                label: None,
                 held: ModeHeld::Outside,
             })
             .collect();

@@ -3,8 +3,7 @@
 //!
 //! Frequencies are compared as natural logarithms, so that a difference is a relative one.
 
-use crate::ring::mode::Mode;
-use crate::units::LN_1000;
+use crate::ring::mode::{Mode, resolution_hz};
 
 /// Width of the bell that a matching pair of lines adds to the score of a common shift.
 const BELL: f64 = 0.004;
@@ -104,10 +103,9 @@ impl Line {
     }
 
     /// Closest relative distance at which a second line of like strength would have been told
-    /// apart: `0.9 x 2^-((H_dB - 48)/10) delta / (6.9078 f)`, measured on made-up pairs.
+    /// apart; see [`resolution_hz`].
     pub fn resolution(&self) -> f64 {
-        let bandwidths = 0.9 * 2f64.powf(-0.1 * (self.energy_db - 48.0));
-        bandwidths * self.decay_per_s / (LN_1000 * self.freq_hz)
+        resolution_hz(self.energy_db, self.decay_per_s) / self.freq_hz
     }
 }
 

@@ -8,6 +8,7 @@ pub mod limits;
 pub mod matching;
 pub mod outcome;
 pub mod rule;
+pub mod tap_pattern;
 pub mod tolerance;
 pub mod turn_plan;
 

@@ -6,3 +6,4 @@ pub mod baseline_difference;
 pub mod sounding;
 pub mod wheel;
 pub mod wheel_history;
+pub mod wheel_modes;

@@ -48,6 +48,19 @@ pub struct SoundingRecord {
     pub taps: Vec<TapRecord>,
     /// The modes of all taps solved together.
     pub modes: Vec<ModeRecord>,
+    /// Pairs among `modes`: two tones that would be one in a perfect disc.
+    #[serde(default)]
+    pub pairs: Vec<PairRecord>,
+    /// Numbers of nodal diameters up to 8 whose pairs the taps struck in one and the same mix, so
+    /// that a change of one of the two may not show.
+    #[serde(default)]
+    pub unseen_orders: Vec<u32>,
+    /// Elastic values of the wheel, where its mass was given and modes have labels.
+    #[serde(default)]
+    pub stiffness: Option<StiffnessRecord>,
+    /// What the levels tap by tap hint at, in sentences: no measurements.
+    #[serde(default)]
+    pub hints: Vec<String>,
     /// The figures of the wheel as a whole that led to the outcome.
     pub evidence: Vec<EvidenceRecord>,
     /// What was wrong with the recordings or the circumstances, in sentences.
@@ -159,6 +172,54 @@ pub struct ModeRecord {
     pub label: Option<(u32, u32)>,
     /// Number of the pair it belongs to, where known.
     pub pair: Option<u32>,
+    /// A second tone of like level closer than this in Hz could not be told apart.
+    #[serde(default)]
+    pub resolution_hz: Option<f64>,
+}
+
+/// Two tones of one pair.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PairRecord {
+    /// Its number, as it stands in `pair` of its modes.
+    pub pair: u32,
+    /// Nodal diameters and nodal circles, where known.
+    pub label: Option<(u32, u32)>,
+    /// Frequency of the lower tone in Hz.
+    pub low_hz: f64,
+    /// Frequency of the upper tone in Hz.
+    pub high_hz: f64,
+    /// Their distance in Hz.
+    pub split_hz: f64,
+    /// Standard deviation of the distance in Hz.
+    pub split_std_hz: f64,
+    /// Numbers of nodal diameters (of the label, else of 2 to 6) that the levels tap by tap fit.
+    pub fitting_orders: Vec<u32>,
+    /// A hint: angle of an antinode of the lower tone in degrees from the wheel's mark; it repeats
+    /// every 180 degrees over the number of nodal diameters.
+    pub antinode_deg: Option<f64>,
+    /// Standard deviation of that angle in degrees.
+    pub antinode_std_deg: Option<f64>,
+}
+
+/// Elastic values of a wheel from its labelled modes, mass and size.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct StiffnessRecord {
+    /// Dynamic modulus of elasticity in GPa.
+    pub youngs_gpa: f64,
+    /// Its standard deviation in GPa, from the modes and the assumed tolerances of size and mass.
+    pub youngs_std_gpa: f64,
+    /// Poisson's ratio; null where the modes do not tell it and 0.2 was assumed.
+    pub poisson: Option<f64>,
+    /// Its standard deviation.
+    pub poisson_std: Option<f64>,
+    /// Density in kg/m3 from mass and size.
+    pub density_kg_m3: f64,
+    /// Mass in kg as it was given.
+    pub mass_kg: f64,
+    /// Relative scatter (root mean square) of the modes around those of the fitted plate.
+    pub scatter: f64,
+    /// The modes that were used: nodal diameters, nodal circles.
+    pub from_modes: Vec<(u32, u32)>,
 }
 
 impl From<&ModeRecord> for Line {

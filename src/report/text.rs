@@ -8,6 +8,7 @@
 pub mod baseline;
 mod lines;
 pub mod wheel;
+pub mod wheel_modes;
 mod words;
 
 use crate::reading::{Heard, Outcome, Reading};
@@ -41,6 +42,7 @@ pub fn sounding_text(record: &SoundingRecord, style: &TextStyle) -> String {
     steps(&mut lines, record);
     taps(&mut lines, record);
     modes(&mut lines, &record.modes);
+    disc(&mut lines, record);
     figures(&mut lines, record);
     disturbances(&mut lines, record);
     footing(&mut lines, record);
@@ -185,8 +187,8 @@ fn modes(lines: &mut Lines, modes: &[ModeRecord]) {
     });
     lines.row(
         &format!(
-            "  {:>9} {:>7} {:>11} {:>7} {:>9}  {:<5}",
-            "frequency", "std", "ring time", "std", "level", "n, s"
+            "  {:>9} {:>7} {:>11} {:>7} {:>9} {:>9}  {:<5}",
+            "frequency", "std", "ring time", "std", "level", "resolved", "n, s"
         ),
         Paint::Plain,
     );
@@ -195,15 +197,62 @@ fn modes(lines: &mut Lines, modes: &[ModeRecord]) {
             .label
             .map_or(String::new(), |(n, s)| format!("{n}, {s}"));
         let row = format!(
-            "  {:>6} Hz {:>7} {:>11} {:>7} {:>6} dB  {:<5}",
+            "  {:>6} Hz {:>7} {:>11} {:>7} {:>6} dB {:>9}  {:<5}",
             words::fixed(mode.freq_hz, 0),
             words::fixed(mode.freq_std_hz, 2),
             words::seconds(mode.ring_time_s),
             words::fixed(mode.ring_time_std_s, 3),
             words::fixed(mode.level_db, 1),
+            mode.resolution_hz.map_or("-".to_owned(), |hz| format!(
+                "{} Hz",
+                words::significant(hz)
+            )),
             label
         );
         lines.row(row.trim_end(), Paint::Plain);
+    }
+}
+
+/// Pairs, elastic values and hints.
+fn disc(lines: &mut Lines, record: &SoundingRecord) {
+    if !record.modes.is_empty() {
+        lines.text(
+            "resolved: two tones of like level closer than this would show as one; n, s: nodal \
+             diameters and circles",
+        );
+    }
+    for pair in record.pairs.iter().take(MOST_MODES) {
+        let label = pair
+            .label
+            .map_or(String::new(), |(n, s)| format!(" ({n}, {s})"));
+        let words = format!(
+            "pair{label}: {} and {} Hz, {} Hz apart, std {}",
+            words::fixed(pair.low_hz, 1),
+            words::fixed(pair.high_hz, 1),
+            words::fixed(pair.split_hz, 2),
+            words::significant(pair.split_std_hz)
+        );
+        lines.item("-", &words, Paint::Plain);
+    }
+    if let Some(s) = &record.stiffness {
+        let poisson = match (s.poisson, s.poisson_std) {
+            (Some(value), Some(std)) => format!(
+                "Poisson's ratio {}, std {}",
+                words::fixed(value, 3),
+                words::significant(std)
+            ),
+            _ => "Poisson's ratio taken as 0.2".to_owned(),
+        };
+        let words = format!(
+            "dynamic modulus of elasticity {} GPa, std {}; {poisson}; density {} kg/m3",
+            words::significant(s.youngs_gpa),
+            words::significant(s.youngs_std_gpa),
+            words::fixed(s.density_kg_m3, 0)
+        );
+        lines.item("-", &words, Paint::Plain);
+    }
+    for hint in &record.hints {
+        lines.item("-", &format!("a hint, no finding: {hint}"), Paint::Plain);
     }
 }
 

@@ -124,6 +124,7 @@ pub fn draw_baseline(
             amplitude: 10f64.powf(0.05 * m.level_db),
             ring_time_s: Some(m.ring_time_s),
             held: ModeHeld::NotCompared,
+            label: None,
         })
         .collect();
     // A baseline has soundings, so it has limits.
@@ -242,10 +243,12 @@ fn spectrum(seen: &Seen<'_>, subject: &str) -> Result<String, PictureError> {
     let modes: Vec<ModeMark> = seen
         .modes
         .iter()
-        .map(|m| ModeMark {
+        .zip(&seen.record.modes)
+        .map(|(m, record)| ModeMark {
             freq_hz: m.freq_hz,
             amplitude: m.amplitude,
             ring_time_s: Some(m.ring_time_s()),
+            label: record.label,
             held: held(m.freq_hz, seen),
         })
         .collect();

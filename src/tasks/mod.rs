@@ -4,6 +4,7 @@
 pub mod build_baseline;
 pub mod compare_baselines;
 pub mod draw_sounding;
+pub mod expect_modes;
 pub mod in_order;
 pub mod input_check;
 pub mod keep_sounding;
@@ -12,6 +13,7 @@ pub mod live_sounding;
 pub mod lot_peers;
 pub mod make_demo;
 pub mod name_soundings;
+pub mod plate_findings;
 pub mod read_soundings;
 pub mod take_in;
 pub mod wheels_table;

@@ -21,6 +21,7 @@ use crate::ring::take::TapTake;
 use crate::ring::tap::{NoDecay, Tap};
 use crate::signal::clip::Clip;
 use crate::signal::overview::Overview;
+use crate::tasks::plate_findings::{WheelBody, findings};
 use crate::units::{power_db, ring_time_s};
 
 /// Version of the method, raised whenever the same sound may read differently.
@@ -48,6 +49,8 @@ pub struct ReadSettings {
     pub notes: Vec<String>,
     /// Temperature of the wheel in degrees Celsius, where it was logged.
     pub temp_c: Option<f64>,
+    /// Body of the wheel, where its size is known: labels and elastic values.
+    pub body: Option<WheelBody>,
     /// Kind of bond when a baseline is being taken: the physics alone then does not ask an
     /// organic bond for the quality factor of a clear ring.
     pub for_baseline: Option<Damping>,
@@ -419,6 +422,15 @@ pub(super) fn judged(
         outcome = Outcome::SoundItAgain;
         summary = "a spot was struck twice, so that another was left out".to_owned();
     }
+    let with_sound = struck.iter().zip(&places);
+    let solved: Vec<Option<f64>> = with_sound
+        .filter(|(s, _)| !s.take.clip.is_empty())
+        .map(|(_, place)| *place)
+        .collect();
+    let body = settings.body.as_ref();
+    let found = findings(&together.modes, body, settings.turn_plan, &solved);
+    let mut modes: Vec<ModeRecord> = together.modes.iter().map(mode_record).collect();
+    found.mark(&mut modes);
     let taps = struck
         .iter()
         .enumerate()
@@ -443,7 +455,11 @@ pub(super) fn judged(
         room_misfit: together.room_misfit,
         room: together.room,
         taps,
-        modes: together.modes.iter().map(mode_record).collect(),
+        modes,
+        pairs: found.pairs,
+        unseen_orders: found.unseen_orders,
+        stiffness: found.stiffness,
+        hints: found.hints,
         evidence: comparison.as_ref().map_or(Vec::new(), |c| {
             c.evidence.iter().map(evidence_record).collect()
         }),
@@ -626,6 +642,7 @@ fn mode_record(m: &Mode) -> ModeRecord {
         fitted_s: m.fitted_s,
         label: None,
         pair: None,
+        resolution_hz: Some(m.resolution_hz()),
     }
 }
 

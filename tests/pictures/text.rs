@@ -21,6 +21,7 @@ fn mode(freq_hz: f64, ring_time_s: f64, level_db: f64, label: Option<(u32, u32)>
         fitted_s: (0.005, 0.6),
         label,
         pair: None,
+        resolution_hz: Some(0.4),
     }
 }
 
@@ -106,6 +107,31 @@ fn clear() -> SoundingRecord {
             mode(8240.0, 0.38, -32.0, Some((4, 0))),
             mode(9870.0, 0.30, -38.4, None),
             mode(11900.0, 0.22, -41.9, None),
+        ],
+        pairs: vec![PairRecord {
+            pair: 1,
+            label: Some((2, 0)),
+            low_hz: 2060.31,
+            high_hz: 2064.02,
+            split_hz: 3.71,
+            split_std_hz: 0.06,
+            fitting_orders: vec![2],
+            antinode_deg: Some(31.0),
+            antinode_std_deg: Some(9.0),
+        }],
+        unseen_orders: vec![2, 4, 6, 8],
+        stiffness: Some(StiffnessRecord {
+            youngs_gpa: 44.8,
+            youngs_std_gpa: 1.5,
+            poisson: Some(0.203),
+            poisson_std: Some(0.009),
+            density_kg_m3: 2290.0,
+            mass_kg: 1.41,
+            scatter: 0.0018,
+            from_modes: vec![(2, 0), (3, 0), (4, 0)],
+        }),
+        hints: vec![
+            "these tap spots strike both tones of every pair with 2, 4, 6 or 8 nodal diameters in one and the same mix: a change of one of the two may not show".into(),
         ],
         evidence: vec![evidence(
             "common shift",

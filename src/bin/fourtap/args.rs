@@ -195,6 +195,20 @@ pub enum Wheel {
         #[arg(long)]
         json: bool,
     },
+    /// Where the theory of the disc expects its modes, from its size and its bond's stiffness
+    Modes {
+        /// Its id
+        id: String,
+        /// Speed of sound in it, sqrt(E/density), in m/s; else the usual range of its bond
+        #[arg(long, value_name = "M_S", value_parser = speed_m_s)]
+        speed: Option<f64>,
+        /// Poisson's ratio
+        #[arg(long, value_name = "RATIO", default_value_t = 0.2, value_parser = poisson)]
+        poisson: f64,
+        /// Print a JSON object
+        #[arg(long)]
+        json: bool,
+    },
     /// Correct what is known of a wheel; its history keeps what it was
     Edit {
         /// Its id
@@ -234,6 +248,21 @@ pub enum Wheel {
         #[arg(long)]
         json: bool,
     },
+}
+
+fn within(text: &str, low: f64, high: f64) -> Result<f64, String> {
+    let value: Option<f64> = text.trim().parse().ok();
+    value
+        .filter(|v| (low..=high).contains(v))
+        .ok_or_else(|| format!("give a number from {low} to {high}"))
+}
+
+fn speed_m_s(text: &str) -> Result<f64, String> {
+    within(text, 300.0, 15_000.0)
+}
+
+fn poisson(text: &str) -> Result<f64, String> {
+    within(text, 0.0, 0.45)
 }
 
 /// What need not be known of a wheel. With `edit`, an empty word takes the fact away.
@@ -300,6 +329,12 @@ pub struct Read {
     /// Bond of wheels that the store does not know, for --lot-peers
     #[arg(long, requires = "lot_peers", default_value = "unknown")]
     pub bond: String,
+    /// Measured size of the wheel, for the labels of its modes; else that of --wheel in the store
+    #[arg(long, value_name = "SIZE", value_parser = fourtap::record::wheel::Size::parse, conflicts_with = "wheels")]
+    pub size: Option<fourtap::record::wheel::Size>,
+    /// Mass of the wheel, for its modulus of elasticity: 1.4kg, 1400g, 3.1lb
+    #[arg(long, value_name = "MASS", value_parser = fourtap::units::parse_mass_kg, conflicts_with = "wheels")]
+    pub mass: Option<f64>,
     /// Temperature of the wheel: 21C, 70F
     #[arg(long, value_name = "TEMP", value_parser = fourtap::units::parse_temp_c, allow_hyphen_values = true)]
     pub temp: Option<f64>,

@@ -18,6 +18,7 @@ use fourtap::tasks::draw_sounding::{DrawError, apart_names, draw_sounding, make_
 use fourtap::tasks::in_order::in_order;
 use fourtap::tasks::lot_peers::{Peer, peers};
 use fourtap::tasks::name_soundings::{Grouping, paths_of_list, short_name, soundings_in};
+use fourtap::tasks::plate_findings::WheelBody;
 use fourtap::tasks::read_soundings::{ReadSettings, ReadSounding, read_and_show, read_sounding};
 use fourtap::tasks::wheels_table::read_table;
 
@@ -89,6 +90,7 @@ fn jobs(args: &Read, store: Option<&Path>) -> Result<Vec<Job>, ExitCode> {
         ExitCode::from(code)
     })?;
     let mut known: BTreeMap<Option<String>, Behind> = BTreeMap::new();
+    let mut bodies: BTreeMap<String, Result<WheelBody, String>> = BTreeMap::new();
     for job in &mut jobs {
         let wheel = job.settings.wheel.clone();
         let found = match known.entry(wheel) {
@@ -105,6 +107,24 @@ fn jobs(args: &Read, store: Option<&Path>) -> Result<Vec<Job>, ExitCode> {
             let part = |fact: &Option<String>| fact.clone().unwrap_or_default();
             job.lot = format!("{}\n{}", part(&wheel.specification), part(&wheel.lot));
             job.damping = wheel.bond.damping();
+        }
+        match args.size.as_ref().or(found.wheel.as_ref().map(|w| &w.size)) {
+            Some(size) => {
+                let made = bodies.entry(size.written().to_owned()).or_insert_with(|| {
+                    WheelBody::new(size, args.mass).map_err(|e| {
+                        format!("modes have no labels: {e}, and the theory is of flat discs")
+                    })
+                });
+                match made {
+                    Ok(body) => job.settings.body = Some(body.clone()),
+                    Err(note) => job.settings.notes.push(note.clone()),
+                }
+            }
+            None if args.mass.is_some() => job.settings.notes.push(
+                "the mass is not used, as the size of the wheel is not known: add --size"
+                    .to_owned(),
+            ),
+            None => {}
         }
     }
     if args.lot_peers {

@@ -5,7 +5,9 @@ use std::process::ExitCode;
 
 use fourtap::report::text::TextStyle;
 use fourtap::report::text::wheel::{wheel_text, wheels_text};
+use fourtap::report::text::wheel_modes::wheel_modes_text;
 use fourtap::store::Store;
+use fourtap::tasks::expect_modes::{ExpectError, expected_modes};
 use fourtap::tasks::keep_wheels::{
     NewWheel, WheelEdit, WheelError, add_wheel, edit_wheel, list_wheels, mark_dropped,
     retire_wheel, show_wheel, wheel_history,
@@ -65,6 +67,22 @@ fn done(wheel: &Wheel, place: Option<&Path>) -> Result<(), ExitCode> {
             Ok(())
         }
         Wheel::Show { id, json } => show(&open_existing(place)?, id, *json),
+        Wheel::Modes {
+            id,
+            speed,
+            poisson,
+            json,
+        } => {
+            let store = open_existing(place)?;
+            let modes =
+                expected_modes(&store, id, *speed, *poisson).map_err(|e| modes_failed(&e))?;
+            if *json {
+                say_json(&modes);
+            } else {
+                say(wheel_modes_text(&modes, &STYLE).trim_end());
+            }
+            Ok(())
+        }
         Wheel::Edit {
             id,
             size,
@@ -112,6 +130,14 @@ fn say_json<T: serde::Serialize>(record: &T) {
         Ok(line) => say(&line),
         Err(error) => complain(&error.to_string()),
     }
+}
+
+fn modes_failed(error: &ExpectError) -> ExitCode {
+    complain(&error.to_string());
+    ExitCode::from(match error {
+        ExpectError::Store(_) => exit::STORE,
+        ExpectError::Plate { .. } => exit::USE,
+    })
 }
 
 fn failed(error: &WheelError) -> ExitCode {

@@ -44,6 +44,8 @@ pub struct ModeMark {
     pub amplitude: f64,
     /// Decay time T60 in seconds, where known.
     pub ring_time_s: Option<f64>,
+    /// Nodal diameters and nodal circles, where known.
+    pub label: Option<(u32, u32)>,
     /// How it stands to the baseline.
     pub held: ModeHeld,
 }
@@ -144,6 +146,9 @@ fn describe(input: &Spectrum<'_>, plot: &Plot) -> String {
     );
     for mode in shown(input.modes, plot, |m| m.freq_hz).take(32) {
         words.push_str(&format!(" {}", style::hertz(mode.freq_hz)));
+        if let Some((n, s)) = mode.label {
+            words.push_str(&format!(", nodal diameters {n}, circles {s},"));
+        }
         if let Some(time) = mode.ring_time_s {
             words.push_str(&format!(" rings {}", style::seconds(time)));
         }
@@ -269,6 +274,16 @@ fn mode_shape(canvas: &Canvas<'_>, at: (f64, f64), r: f64, held: ModeHeld) -> Dr
     }
 }
 
+/// Second line of a label: nodal diameters and circles, and the decay time, where known.
+fn under(mode: &ModeMark) -> Option<String> {
+    let label = mode.label.map(|(n, s)| format!("({n},{s})"));
+    let time = mode.ring_time_s.map(style::seconds);
+    match (label, time) {
+        (Some(label), Some(time)) => Some(format!("{label} {time}")),
+        (label, time) => label.or(time),
+    }
+}
+
 /// Marks at the modes' levels, and labels over the plot for as many as fit.
 fn mode_marks(canvas: &Canvas<'_>, plot: &Plot, modes: &[ModeMark]) -> Drawn {
     const GAP_PX: f64 = 9.0;
@@ -283,11 +298,15 @@ fn mode_marks(canvas: &Canvas<'_>, plot: &Plot, modes: &[ModeMark]) -> Drawn {
         let at = (plot.x_px(mode.freq_hz / 1000.0), plot.y_px(level(mode)));
         mode_shape(canvas, at, 3.6, mode.held)?;
     }
+    let lesser = pen(11.5, style::GREY).centre();
     let room = plot.right - MARGIN_PX;
     let mut used = 0.0;
     let mut labelled: Vec<(&ModeMark, f64)> = modes
         .iter()
-        .map(|m| (*m, canvas.width(&style::hertz(m.freq_hz), name)))
+        .map(|m| {
+            let below = under(m).map_or(0.0, |words| canvas.width(&words, lesser));
+            (*m, canvas.width(&style::hertz(m.freq_hz), name).max(below))
+        })
         .take_while(|(_, width)| {
             used += width + GAP_PX;
             used <= room
@@ -306,9 +325,8 @@ fn mode_marks(canvas: &Canvas<'_>, plot: &Plot, modes: &[ModeMark]) -> Drawn {
         let elbow = [(middle, plot.top - 19.0), (x, plot.top - 6.0), (x, y - 5.0)];
         canvas.line(&elbow, style::STONE, 0.8)?;
         canvas.text((middle, plot.top - 43.0), &style::hertz(mode.freq_hz), name)?;
-        if let Some(time) = mode.ring_time_s {
-            let lesser = pen(11.5, style::GREY).centre();
-            canvas.text((middle, plot.top - 28.0), &style::seconds(time), lesser)?;
+        if let Some(words) = under(mode) {
+            canvas.text((middle, plot.top - 28.0), &words, lesser)?;
         }
     }
     if labelled.len() < modes.len() {

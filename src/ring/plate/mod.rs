@@ -6,12 +6,14 @@
 
 mod basis;
 mod eigen;
+mod pattern;
 mod solid;
 mod thick_table;
 mod thin;
 
 use std::f64::consts::PI;
 
+pub use pattern::{POISSON_RANGE, PatternMode, PlatePattern, PlateSize};
 pub use solid::solid_flexural;
 pub use thick_table::{TABLE_MODES, thick_over_thin};
 pub use thin::{ThinMode, thin_modes};

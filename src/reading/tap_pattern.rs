@@ -1,0 +1,335 @@
+//! What the amplitudes of a pair's two tones, tap by tap, hint at: how many nodal diameters it
+//! has, how it lies on the wheel, and which pairs the tap spots could not tell apart.
+//!
+//! A tap at theta heard by a microphone at mu (angles on the wheel) excites the two by
+//! `cos n(theta - phi) cos n(mu - phi)` and `sin n(theta - phi) sin n(mu - phi)`; the strength of
+//! the tap cancels in their ratio. Where the microphone stood is not known, so each tap gives one
+//! figure against two unknowns: hints, no measurements. Wood-handled taps, a microphone off the
+//! rim and tones that overlap all bend the pattern.
+
+use std::f64::consts::{FRAC_PI_2, PI};
+
+use crate::reading::turn_plan::{TurnPlan, blind_orders};
+use crate::ring::label::Pair;
+use crate::ring::mode::Mode;
+
+/// Numbers of nodal diameters that are tried for a pair without a label.
+pub const ORDERS: std::ops::RangeInclusive<u32> = 2..=6;
+/// Highest number of nodal diameters for which unseen pairs are told.
+pub const HIGHEST_ORDER: u32 = 8;
+/// Standard deviation, in radians, of the angle whose tangent is the ratio of the two amplitudes,
+/// on top of noise: of what the model leaves out (ours).
+const MODEL_STD_RAD: f64 = 0.12;
+/// The same of `n phi`, from trials on made-up wheels (tests).
+const LIE_STD_RAD: f64 = 0.26;
+/// Standard deviation of `n phi` up to which the lie is told.
+const LIE_KNOWN_RAD: f64 = 0.45;
+/// Fewest taps that tell anything.
+const FEWEST_TAPS: usize = 4;
+/// Steps of the search in either unknown.
+const STEPS: usize = 72;
+
+/// What the taps hint at of a pair.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PairHint {
+    /// Numbers of nodal diameters, of 2 to 6 (or of the label alone), that fit the amplitudes;
+    /// empty where none does or fewer than four taps tell.
+    pub orders: Vec<u32>,
+    /// Angle of an antinode of the lower tone in degrees from the wheel's mark, 0 to 180/n, with
+    /// its standard deviation; none where it cannot be told. It repeats every 180/n degrees.
+    pub antinode_deg: Option<(f64, f64)>,
+}
+
+/// A tap: its spot and that of the microphone but for a common angle, in radians on the wheel.
+#[derive(Debug, Clone, Copy)]
+struct Place {
+    spot: f64,
+    mic: f64,
+}
+
+/// Where the microphone is on the wheel at each tap but for a common angle, in degrees.
+///
+/// With the plan `rule` the wheel is turned once, by 45 degrees, under a microphone that stays;
+/// with the others it is turned so that each spot comes to the same place.
+fn mic_turn_deg(plan: TurnPlan, spots_deg: &[f64]) -> Vec<f64> {
+    if plan == TurnPlan::Rule && spots_deg == plan.spots_deg() {
+        vec![0.0, 0.0, -45.0, -45.0]
+    } else {
+        spots_deg.to_vec()
+    }
+}
+
+/// Hints of each pair, in the order of `pairs`. `spots_deg` holds the spot of each tap that was
+/// solved, in the order of [`Mode::tap_amplitudes`]; with an unknown spot nothing is told.
+pub fn pair_hints(
+    plan: TurnPlan,
+    spots_deg: &[Option<f64>],
+    modes: &[Mode],
+    pairs: &[Pair],
+) -> Vec<PairHint> {
+    let known: Vec<f64> = spots_deg.iter().flatten().copied().collect();
+    let mics = mic_turn_deg(plan, &known);
+    let places: Vec<Place> = known
+        .iter()
+        .zip(mics)
+        .map(|(spot, mic)| Place {
+            spot: spot.to_radians(),
+            mic: mic.to_radians(),
+        })
+        .collect();
+    pairs
+        .iter()
+        .map(|pair| {
+            let whole = known.len() == spots_deg.len();
+            let seen = whole.then(|| ratios(&modes[pair.low], &modes[pair.high], places.len()));
+            match seen.flatten() {
+                Some(ratios) => hint(&places, &ratios, pair),
+                None => PairHint {
+                    orders: Vec::new(),
+                    antinode_deg: None,
+                },
+            }
+        })
+        .collect()
+}
+
+/// Angle whose tangent is upper over lower amplitude, with its standard deviation, per tap.
+fn ratios(low: &Mode, high: &Mode, taps: usize) -> Option<Vec<(f64, f64)>> {
+    let (lows, highs) = (&low.tap_amplitudes, &high.tap_amplitudes);
+    if lows.len() != taps || highs.len() != taps {
+        return None;
+    }
+    let noise = (low.amplitude * low.phase_std_rad).max(high.amplitude * high.phase_std_rad);
+    let out: Vec<(f64, f64)> = lows
+        .iter()
+        .zip(highs)
+        .map(|(l, h)| {
+            let std = (noise / l.hypot(*h).max(1e-30)).min(FRAC_PI_2);
+            (h.atan2(*l), std.hypot(MODEL_STD_RAD))
+        })
+        .collect();
+    let telling = out.iter().filter(|r| r.1 < 0.4 && r.0.is_finite()).count();
+    (telling >= FEWEST_TAPS).then_some(out)
+}
+
+/// Chi squared of the ratios for one order, over the two unknowns; `n phi` runs over 0 to pi.
+fn search(places: &[Place], ratios: &[(f64, f64)], n: f64) -> Vec<(f64, f64)> {
+    let angle = |k: usize| PI * k as f64 / STEPS as f64;
+    let mut out = Vec::with_capacity(STEPS * STEPS);
+    for i in 0..STEPS {
+        for j in 0..STEPS {
+            let (lie, mic) = (angle(i), angle(j));
+            let chi: f64 = places
+                .iter()
+                .zip(ratios)
+                .map(|(p, (seen, std))| {
+                    let (a, b) = (n * p.spot - lie, n * p.mic + mic - lie);
+                    let low = (a.cos() * b.cos()).abs();
+                    let high = (a.sin() * b.sin()).abs();
+                    // Neither is struck: the ratio may be anything.
+                    let blur = 0.1 / low.hypot(high).max(1e-3);
+                    ((high.atan2(low) - seen) / std.hypot(blur.min(FRAC_PI_2) * 0.5)).powi(2)
+                })
+                .sum();
+            out.push((lie, chi));
+        }
+    }
+    out
+}
+
+fn hint(places: &[Place], ratios: &[(f64, f64)], pair: &Pair) -> PairHint {
+    let spare = ratios.len() as f64 - 2.0;
+    let limit = spare + 2.0 * (2.0 * spare).sqrt();
+    let tried: Vec<u32> = match pair.label {
+        Some(l) => vec![l.n as u32],
+        None => ORDERS.collect(),
+    };
+    let least = |n: u32| {
+        let all = search(places, ratios, f64::from(n));
+        all.iter().map(|s| s.1).fold(f64::INFINITY, f64::min)
+    };
+    let orders: Vec<u32> = tried.into_iter().filter(|n| least(*n) <= limit).collect();
+    let antinode_deg = match orders.as_slice() {
+        [n] => lie(places, ratios, *n),
+        _ => None,
+    };
+    PairHint {
+        orders,
+        antinode_deg,
+    }
+}
+
+/// Mean direction over all that fits, where it is one direction.
+fn lie(places: &[Place], ratios: &[(f64, f64)], n: u32) -> Option<(f64, f64)> {
+    let all = search(places, ratios, f64::from(n));
+    let best = all.iter().map(|s| s.1).fold(f64::INFINITY, f64::min);
+    let (mut re, mut im, mut sum) = (0.0, 0.0, 0.0);
+    for (lie, chi) in all {
+        let weight = (-0.5 * (chi - best)).exp();
+        // The lie repeats every pi: double it.
+        re += weight * (2.0 * lie).cos();
+        im += weight * (2.0 * lie).sin();
+        sum += weight;
+    }
+    let length = re.hypot(im) / sum;
+    let std = (0.5 * (-2.0 * length.clamp(1e-12, 1.0).ln()).sqrt()).hypot(LIE_STD_RAD);
+    let turn = f64::from(n);
+    (std < LIE_KNOWN_RAD).then(|| {
+        let at = (0.5 * im.atan2(re)).rem_euclid(PI);
+        ((at / turn).to_degrees(), (std / turn).to_degrees())
+    })
+}
+
+/// Numbers of nodal diameters up to 8 whose pairs the taps struck in one and the same mix; empty
+/// where a spot is unknown.
+pub fn unseen_orders(spots_deg: &[Option<f64>]) -> Vec<u32> {
+    let known: Vec<f64> = spots_deg.iter().flatten().copied().collect();
+    if known.is_empty() || known.len() != spots_deg.len() {
+        return Vec::new();
+    }
+    blind_orders(&known, HIGHEST_ORDER)
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use crate::ring::label::{Label, label_modes};
+    use crate::ring::plate::Material;
+    use crate::ring::synth::{
+        BondLoss, Branch, Imperfection, Scene, Source, Strike, TrueMode, WheelModel,
+        turned_under_mic,
+    };
+    use crate::units::SampleRate;
+
+    fn spots(plan: TurnPlan) -> Vec<Option<f64>> {
+        plan.spots_deg().iter().map(|s| Some(*s)).collect()
+    }
+
+    /// What the estimator would give without any error.
+    fn mode(t: &TrueMode) -> Mode {
+        Mode {
+            freq_hz: t.freq_hz,
+            freq_std_hz: 1e-3,
+            decay_per_s: t.decay_per_s,
+            decay_std_per_s: 1e-3,
+            amplitude: t.amplitudes.iter().copied().fold(0.0, f64::max),
+            phase_rad: 0.0,
+            phase_std_rad: 0.01,
+            energy_db: 60.0,
+            tap_amplitudes: t.amplitudes.clone(),
+            fitted_s: (0.003, 1.0),
+        }
+    }
+
+    fn strikes(plan: TurnPlan, mic_rad: f64) -> Vec<Strike> {
+        let at = plan.spots_deg().map(f64::to_radians);
+        if plan != TurnPlan::Rule {
+            return turned_under_mic(&at, mic_rad);
+        }
+        at.into_iter()
+            .zip([0.0, 0.0, -45.0, -45.0])
+            .map(|(spot, turn): (f64, f64)| Strike {
+                mic_rad: mic_rad + turn.to_radians(),
+                ..Strike::at(spot)
+            })
+            .collect()
+    }
+
+    /// Pairs of made-up wheels as taps of a plan would show them, with the truth of the lower.
+    fn pairs_of(plan: TurnPlan, seed: u64) -> Vec<(TrueMode, Mode, Mode)> {
+        let material = Material {
+            youngs_pa: 40e9,
+            density_kg_m3: 2200.0,
+            poisson: 0.2,
+        };
+        let wheel = WheelModel::sound(
+            [0.21, 0.018, 0.035],
+            material,
+            BondLoss::VITRIFIED,
+            Imperfection::usual(60_000 + seed),
+        );
+        let mut strikes = strikes(plan, 0.35 + 0.21 * seed as f64);
+        for (k, s) in strikes.iter_mut().enumerate() {
+            s.strength = 1.0 + 0.2 * k as f64;
+        }
+        let rate = SampleRate::new(48_000).unwrap();
+        let made = Scene::plain(rate, Source::Wheel(wheel), strikes)
+            .play()
+            .unwrap();
+        let lower = made.truth.iter().filter(|t| t.branch == Branch::Lower);
+        lower
+            .filter(|t| (2..=6).contains(&t.n) && t.s == 0 && t.freq_hz < 14_000.0)
+            .map(|t| {
+                let twin = made
+                    .truth
+                    .iter()
+                    .find(|u| u.branch == Branch::Upper && (u.n, u.s) == (t.n, t.s))
+                    .unwrap();
+                (t.clone(), mode(t), mode(twin))
+            })
+            .collect()
+    }
+
+    /// The right number of nodal diameters is among those that fit for nine pairs in ten or more,
+    /// and the lie, where it is told, is within two of its standard deviations as often.
+    #[test]
+    fn orders_and_lies_of_made_up_pairs() {
+        let mut told_by = Vec::new();
+        for plan in TurnPlan::ALL {
+            let (mut seen, mut fits, mut told, mut good) = (0, 0, 0, 0);
+            let mut errors = Vec::new();
+            for seed in 0..20 {
+                for (truth, low, high) in pairs_of(plan, seed) {
+                    let modes = [low, high];
+                    let mut pair = label_modes(&modes, None).pairs[0];
+                    let free = pair_hints(plan, &spots(plan), &modes, &[pair]);
+                    if free[0].orders.is_empty() {
+                        continue;
+                    }
+                    seen += 1;
+                    fits += usize::from(free[0].orders.contains(&(truth.n as u32)));
+                    pair.label = Some(Label {
+                        n: truth.n,
+                        s: 0,
+                        probability: 1.0,
+                    });
+                    let named = pair_hints(plan, &spots(plan), &modes, &[pair]);
+                    if let Some((deg, std)) = named[0].antinode_deg {
+                        let period = 180.0 / truth.n as f64;
+                        let off = (deg - truth.antinode_rad.to_degrees()).rem_euclid(period);
+                        let off = off.min(period - off);
+                        errors.push(off * truth.n as f64);
+                        told += 1;
+                        good += usize::from(off < 2.0 * std);
+                    }
+                }
+            }
+            errors.sort_by(f64::total_cmp);
+            let median = errors.get(errors.len() / 2);
+            assert!(seen >= 20, "{plan:?} {seen}");
+            told_by.push((plan.name(), told, seen, median.copied()));
+            assert!(10 * fits >= 9 * seen, "{plan:?} {fits} of {seen}");
+            assert!(
+                10 * good >= 9 * told,
+                "{plan:?} {good} of {told} median {median:?} deg of n phi"
+            );
+        }
+        // Counts when this was written: 38, 0 and 21. With quarter turns the spot of the tap and
+        // that of the microphone can be exchanged, so that nothing can be told.
+        let told: Vec<usize> = told_by.iter().map(|t| t.1).collect();
+        assert!(
+            told[0] >= 25 && told[1] == 0 && told[2] >= 12,
+            "{told_by:?}"
+        );
+    }
+
+    #[test]
+    fn what_the_plans_cannot_see() {
+        assert_eq!(unseen_orders(&spots(TurnPlan::Rule)), [4, 8]);
+        assert_eq!(unseen_orders(&spots(TurnPlan::Quarter)), [2, 4, 6, 8]);
+        assert_eq!(unseen_orders(&spots(TurnPlan::Spread)), [8]);
+        assert!(unseen_orders(&[Some(0.0), None]).is_empty());
+        assert!(unseen_orders(&[]).is_empty());
+    }
+}

@@ -1,0 +1,431 @@
+//! Which mode of the plate is which line: nodal diameters and circles from the pattern of the
+//! frequencies, when the size of the wheel is known and its stiffness is not.
+//!
+//! What is unknown is a common factor (stiffness over density) and Poisson's ratio. For each pair
+//! of values the places of the modes are known, and lines are taken for a Poisson process: about
+//! so many at each place, scattered around it, and some anywhere. Its likelihood rewards lines at
+//! places and charges for every place without a line, so that a dense pattern explains nothing
+//! for free. A line has a label only where one mode holds nearly all of the probability over all
+//! values of the unknowns: where two candidates fit, it has none.
+
+use super::mode::{Mode, split_hz};
+use super::plate::{POISSON_RANGE, PatternMode, PlatePattern};
+
+/// Relative scatter of real wheels' modes around the ideal plate of thick theory: uneven density
+/// and thickness (ours; three times what made-up wheels have).
+const SCATTER: f64 = 6e-3;
+/// Lines that a mode shows on average, some being missed by the tap.
+const SEEN: f64 = 0.75;
+/// Lines anywhere per unit of ln f: in-plane modes, the hand, the support.
+const STRAY: f64 = 0.5;
+/// Lowest and highest `sqrt(E/rho)` in m/s: rubber bonds to solid metal.
+const SPEED_M_S: (f64, f64) = (700.0, 6500.0);
+/// Poisson's ratio of grinding wheels (common practice: about 0.2) with its standard deviation.
+pub const POISSON_PRIOR: (f64, f64) = (0.2, 0.05);
+/// Two lines so close, relatively, are taken for one pair.
+const PAIR: f64 = 0.01;
+/// Two lone lines so close and of one label are the pair of a damaged or uneven wheel.
+const WIDE_PAIR: f64 = 0.03;
+/// Partners of a pair differ by at most this much in energy (dB) and decay (factor).
+const PARTNER_DB: f64 = 30.0;
+const PARTNER_DECAY: f64 = 3.0;
+/// A single mode (no nodal diameter) can hardly show two lines.
+const TWO_OF_ONE: f64 = 0.02;
+/// Probability that a label needs.
+const SURE: f64 = 0.95;
+/// How much likelier than lines anywhere the pattern must be, as a logarithm.
+const EVIDENCE: f64 = 4.0;
+/// Fewest labels that make a pattern.
+const FEWEST: usize = 3;
+/// Step of the search in the common factor, relative.
+const STEP: f64 = 1.5e-3;
+/// The lowest mode without nodal diameters moves by 0.7 % with it against the others.
+const POISSON_STEP: f64 = 0.01;
+/// Places farther from a line than so many standard deviations count as 0.
+const REACH: f64 = 4.5;
+/// Lowest frequency at which modes are looked for, in Hz.
+const LOWEST_HZ: f64 = super::estimate::LOWEST_HZ;
+
+/// Nodal diameters and nodal circles of a line.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Label {
+    /// Nodal diameters.
+    pub n: usize,
+    /// Nodal circles.
+    pub s: usize,
+    /// Its probability within the model, at least 0.95.
+    pub probability: f64,
+}
+
+/// Two lines of one pair.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Pair {
+    /// Number of the lower line among the modes.
+    pub low: usize,
+    /// Number of the upper line.
+    pub high: usize,
+    /// Their distance in Hz.
+    pub split_hz: f64,
+    /// Standard deviation of the distance in Hz.
+    pub split_std_hz: f64,
+    /// Label of both, where known.
+    pub label: Option<Label>,
+}
+
+/// Labels of modes.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Labelled {
+    /// Label of each mode, in the order they were given.
+    pub labels: Vec<Option<Label>>,
+    /// The pairs, by rising frequency.
+    pub pairs: Vec<Pair>,
+    /// Speed `sqrt(E/rho)` in m/s and Poisson's ratio of the likeliest pattern; none without
+    /// labels.
+    pub likeliest: Option<(f64, f64)>,
+}
+
+/// Lines that belong together: one, or two of a pair.
+struct Group {
+    lines: Vec<usize>,
+    ln_freq: f64,
+    sigma: f64,
+}
+
+/// Pairs and, with a `pattern`, labels of modes (in any order).
+///
+/// Without a pattern two lines are taken for a pair when they lie within 1 %, 30 dB and a factor
+/// of 3 in decay of each other; with one, both must be of one label with a nodal diameter, where
+/// there are labels.
+pub fn label_modes(modes: &[Mode], pattern: Option<&PlatePattern>) -> Labelled {
+    let groups = groups(modes);
+    let mut out = Labelled {
+        labels: vec![None; modes.len()],
+        ..Labelled::default()
+    };
+    if let Some(pattern) = pattern {
+        let (found, likeliest) = labels_of(&groups, pattern);
+        let found = without_rivals(&groups, found, modes);
+        if found.iter().flatten().count() >= FEWEST {
+            out.likeliest = likeliest;
+            for (group, label) in groups.iter().zip(found) {
+                for line in &group.lines {
+                    out.labels[*line] = label;
+                }
+            }
+        }
+    }
+    out.pairs = pairs(modes, &groups, &out.labels);
+    out
+}
+
+fn can_be_partners(a: &Mode, b: &Mode, within: f64) -> bool {
+    (a.freq_hz / b.freq_hz).ln().abs() < within
+        && (a.energy_db - b.energy_db).abs() < PARTNER_DB
+        && (a.decay_per_s / b.decay_per_s).ln().abs() < PARTNER_DECAY.ln()
+}
+
+/// The closest neighbours first.
+fn groups(modes: &[Mode]) -> Vec<Group> {
+    let mut order: Vec<usize> = (0..modes.len())
+        .filter(|k| modes[*k].freq_hz > 0.0 && modes[*k].decay_per_s > 0.0)
+        .collect();
+    order.sort_by(|a, b| modes[*a].freq_hz.total_cmp(&modes[*b].freq_hz));
+    let mut gaps: Vec<(f64, usize)> = order
+        .windows(2)
+        .enumerate()
+        .filter(|(_, w)| can_be_partners(&modes[w[0]], &modes[w[1]], PAIR))
+        .map(|(i, w)| (modes[w[1]].freq_hz / modes[w[0]].freq_hz, i))
+        .collect();
+    gaps.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut with_next = vec![false; order.len()];
+    for (_, i) in gaps {
+        let taken = with_next[i]
+            || (i > 0 && with_next[i - 1])
+            || with_next.get(i + 1).copied().unwrap_or(false);
+        with_next[i] = !taken;
+    }
+    let mut out = Vec::new();
+    let mut i = 0;
+    while i < order.len() {
+        let count = 1 + usize::from(with_next[i]);
+        let lines = order[i..i + count].to_vec();
+        let ln: Vec<f64> = lines.iter().map(|k| modes[*k].freq_hz.ln()).collect();
+        let own = lines
+            .iter()
+            .map(|k| modes[*k].freq_std_hz / modes[*k].freq_hz)
+            .fold(0.0, f64::max);
+        out.push(Group {
+            ln_freq: ln.iter().sum::<f64>() / count as f64,
+            sigma: SCATTER.hypot(own.min(0.05)),
+            lines,
+        });
+        i += count;
+    }
+    out
+}
+
+/// The likelihood of the lines for one common factor and Poisson's ratio.
+struct Hypothesis<'a> {
+    /// `ln lambda^2` with the mode's number, rising.
+    places: &'a [(f64, usize)],
+    /// Modes with a pair.
+    paired: &'a [bool],
+    complete_to: f64,
+    /// Lines per unit of ln f beyond `complete_to`.
+    beyond: f64,
+    ln_hz: f64,
+}
+
+impl Hypothesis<'_> {
+    /// Places near a group with their share of the density there.
+    fn near(&self, group: &Group, mut each: impl FnMut(usize, f64)) -> f64 {
+        let x = group.ln_freq - self.ln_hz;
+        if x > self.complete_to {
+            return STRAY + self.beyond;
+        }
+        let reach = REACH * group.sigma;
+        let first = self.places.partition_point(|p| p.0 < x - reach);
+        let mut sum = STRAY;
+        for (ln, mode) in &self.places[first..] {
+            if *ln > x + reach {
+                break;
+            }
+            let z = (x - ln) / group.sigma;
+            let mut density = SEEN * (-0.5 * z * z).exp() / (2.506_628_274_631 * group.sigma);
+            if group.lines.len() > 1 && !self.paired[*mode] {
+                density *= TWO_OF_ONE;
+            }
+            each(*mode, density);
+            sum += density;
+        }
+        sum
+    }
+
+    fn ln_likelihood(&self, groups: &[Group], band: (f64, f64)) -> f64 {
+        let at = |ln: f64| self.places.partition_point(|p| p.0 < ln - self.ln_hz);
+        let end = band.1.min(self.complete_to + self.ln_hz);
+        let count = at(end).saturating_sub(at(band.0)) as f64;
+        let expected = SEEN * count
+            + STRAY * (band.1 - band.0)
+            + self.beyond * (band.1 - end.max(band.0)).max(0.0);
+        groups
+            .iter()
+            .map(|g| self.near(g, |_, _| {}).ln())
+            .sum::<f64>()
+            - expected
+    }
+}
+
+type Found = (Vec<Option<Label>>, Option<(f64, f64)>);
+
+/// Labels by the posterior over the common factor and Poisson's ratio.
+fn labels_of(groups: &[Group], pattern: &PlatePattern) -> Found {
+    let none = (vec![None; groups.len()], None);
+    let modes = pattern.modes();
+    let top = groups
+        .iter()
+        .map(|g| g.ln_freq)
+        .fold(f64::NEG_INFINITY, f64::max);
+    if groups.len() < FEWEST || modes.is_empty() || !top.is_finite() {
+        return none;
+    }
+    let band = (LOWEST_HZ.ln().min(top - 0.1), top + SCATTER);
+    let paired: Vec<bool> = modes.iter().map(|m| m.n > 0).collect();
+    let columns: Vec<Column> = poisson_grid().map(|nu| Column::new(pattern, nu)).collect();
+    let hypotheses = |c: &Column, k: usize| -> f64 { c.from + STEP * k as f64 };
+    let mut logs: Vec<(usize, usize, f64)> = Vec::new();
+    for (i, column) in columns.iter().enumerate() {
+        for k in 0..column.steps {
+            let at = column.hypothesis(&paired, pattern, hypotheses(column, k));
+            let log = at.ln_likelihood(groups, band) + column.ln_prior;
+            logs.push((i, k, log));
+        }
+    }
+    let best = logs.iter().fold(
+        (0, 0, f64::NEG_INFINITY),
+        |b, l| {
+            if l.2 > b.2 { *l } else { b }
+        },
+    );
+    // Mean likelihood over the prior, against lines anywhere at their own density.
+    let weight: f64 = columns
+        .iter()
+        .map(|c| c.ln_prior.exp() * c.steps as f64)
+        .sum();
+    let total: f64 = logs.iter().map(|l| (l.2 - best.2).exp()).sum();
+    let evidence = best.2 + (total / weight).ln();
+    let count = groups.len() as f64;
+    let anywhere = count * (count / (band.1 - band.0)).ln() - count;
+    if evidence - anywhere < EVIDENCE {
+        return none;
+    }
+    let mut share = vec![vec![0.0; modes.len()]; groups.len()];
+    for (i, k, log) in logs.iter().filter(|l| l.2 > best.2 - 14.0) {
+        let column = &columns[*i];
+        let at = column.hypothesis(&paired, pattern, hypotheses(column, *k));
+        let own = (log - best.2).exp() / total;
+        for (group, of) in groups.iter().zip(&mut share) {
+            let sum = at.near(group, |_, _| {});
+            at.near(group, |mode, density| of[mode] += own * density / sum);
+        }
+    }
+    let label = |of: &Vec<f64>| {
+        let most = (0..of.len()).max_by(|a, b| of[*a].total_cmp(&of[*b]))?;
+        (of[most] >= SURE).then(|| Label {
+            n: modes[most].n,
+            s: modes[most].s,
+            probability: of[most].min(1.0),
+        })
+    };
+    let column = &columns[best.0];
+    let speed = (hypotheses(column, best.1) - pattern.ln_hz(1.0, column.poisson)).exp();
+    (
+        share.iter().map(label).collect(),
+        Some((speed, column.poisson)),
+    )
+}
+
+fn poisson_grid() -> impl Iterator<Item = f64> {
+    let (low, high) = POISSON_RANGE;
+    let count = ((high - low) / POISSON_STEP).round() as usize;
+    (0..=count).map(move |k| low + POISSON_STEP * k as f64)
+}
+
+/// All common factors for one Poisson's ratio.
+struct Column {
+    poisson: f64,
+    ln_prior: f64,
+    places: Vec<(f64, usize)>,
+    from: f64,
+    steps: usize,
+    beyond: f64,
+}
+
+impl Column {
+    fn new(pattern: &PlatePattern, poisson: f64) -> Self {
+        let of = |m: &PatternMode| m.ln_lambda_squared(poisson);
+        let mut places: Vec<(f64, usize)> = pattern
+            .modes()
+            .iter()
+            .enumerate()
+            .map(|(k, m)| (of(m), k))
+            .collect();
+        places.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let (from, to) = (
+            pattern.ln_hz(SPEED_M_S.0, poisson),
+            pattern.ln_hz(SPEED_M_S.1, poisson),
+        );
+        let last = pattern.complete_to();
+        let lately = places.iter().filter(|p| p.0 > last - 0.4 && p.0 <= last);
+        let z = (poisson - POISSON_PRIOR.0) / POISSON_PRIOR.1;
+        Self {
+            poisson,
+            ln_prior: -0.5 * z * z,
+            beyond: SEEN * lately.count() as f64 / 0.4,
+            places,
+            from,
+            steps: ((to - from) / STEP).ceil() as usize,
+        }
+    }
+
+    fn hypothesis<'a>(
+        &'a self,
+        paired: &'a [bool],
+        pattern: &PlatePattern,
+        ln_hz: f64,
+    ) -> Hypothesis<'a> {
+        Hypothesis {
+            places: &self.places,
+            paired,
+            complete_to: pattern.complete_to(),
+            beyond: self.beyond,
+            ln_hz,
+        }
+    }
+}
+
+/// One label belongs to one line or pair: of two groups the far fainter one loses it, of two
+/// alike both do, unless they can be the two lines of a wide pair.
+fn without_rivals(
+    groups: &[Group],
+    found: Vec<Option<Label>>,
+    modes: &[Mode],
+) -> Vec<Option<Label>> {
+    let energy = |g: &Group| {
+        let of = g.lines.iter().map(|k| modes[*k].energy_db);
+        of.fold(f64::NEG_INFINITY, f64::max)
+    };
+    let mut out = found.clone();
+    for i in 0..groups.len() {
+        let Some(own) = found[i] else { continue };
+        let rivals: Vec<usize> = (0..groups.len())
+            .filter(|j| *j != i)
+            .filter(|j| found[*j].is_some_and(|l| (l.n, l.s) == (own.n, own.s)))
+            .collect();
+        let pair = match rivals.as_slice() {
+            [one] => {
+                own.n > 0
+                    && groups[i].lines.len() == 1
+                    && groups[*one].lines.len() == 1
+                    && can_be_partners(
+                        &modes[groups[i].lines[0]],
+                        &modes[groups[*one].lines[0]],
+                        WIDE_PAIR,
+                    )
+            }
+            _ => false,
+        };
+        let wins = rivals
+            .iter()
+            .all(|j| energy(&groups[i]) > energy(&groups[*j]) + 20.0);
+        if !pair && !wins {
+            out[i] = None;
+        }
+    }
+    out
+}
+
+fn pairs(modes: &[Mode], groups: &[Group], labels: &[Option<Label>]) -> Vec<Pair> {
+    let mut couples: Vec<(usize, usize)> = groups
+        .iter()
+        .filter_map(|g| match g.lines.as_slice() {
+            [a, b] => Some((*a, *b)),
+            _ => None,
+        })
+        .collect();
+    let lone: Vec<usize> = groups
+        .iter()
+        .filter(|g| g.lines.len() == 1)
+        .map(|g| g.lines[0])
+        .collect();
+    for (i, a) in lone.iter().enumerate() {
+        let same = |b: &&usize| match (labels[*a], labels[**b]) {
+            (Some(x), Some(y)) => (x.n, x.s) == (y.n, y.s),
+            _ => false,
+        };
+        if let Some(b) = lone[i + 1..].iter().find(same) {
+            couples.push((*a, *b));
+        }
+    }
+    let mut out: Vec<Pair> = couples
+        .into_iter()
+        .filter(|(a, _)| labels[*a].is_none_or(|l| l.n > 0))
+        .map(|(a, b)| {
+            let (low, high) = if modes[a].freq_hz <= modes[b].freq_hz {
+                (a, b)
+            } else {
+                (b, a)
+            };
+            let (split_hz, split_std_hz) = split_hz(&modes[low], &modes[high]);
+            Pair {
+                low,
+                high,
+                split_hz,
+                split_std_hz,
+                label: labels[a],
+            }
+        })
+        .collect();
+    out.sort_by(|a, b| modes[a.low].freq_hz.total_cmp(&modes[b.low].freq_hz));
+    out
+}
