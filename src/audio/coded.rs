@@ -62,6 +62,8 @@ pub(crate) struct CodedReader {
     info: CodedInfo,
     /// Time axis: frames given and lost up to now, and the timestamp at which it began.
     position: u64,
+    /// Frames of `position` that were left out at the start.
+    dropped: u64,
     start: Option<i64>,
     pending_loss: u64,
     lost: u64,
@@ -184,6 +186,7 @@ impl CodedReader {
             first_block: None,
             info,
             position: 0,
+            dropped: 0,
             start: None,
             pending_loss: 0,
             lost: 0,
@@ -407,6 +410,7 @@ impl CodedReader {
         self.position = before + (interleaved.len() / channels) as u64;
         let left_out = (self.info.left_out_s * f64::from(self.info.rate_hz)).round() as u64;
         let drop = left_out.saturating_sub(before).min(self.position - before) as usize;
+        self.dropped += drop as u64;
         interleaved.drain(..drop * channels);
         if interleaved.is_empty() {
             return Ok(None);
@@ -446,8 +450,9 @@ impl CodedReader {
             let slack = self.info.announced_slack;
             if self.position + slack < announced {
                 notes.push(format!(
-                    "the file announces {announced} frames, {} were found: {} are missing",
-                    self.position,
+                    "the file announces {} frames, {} were found: {} are missing",
+                    announced - self.dropped,
+                    self.position - self.dropped,
                     announced - self.position
                 ));
             } else if !self.info.lossy && self.position > announced {

@@ -142,9 +142,9 @@ impl Reader<'_> {
     fn columns(
         &self,
         head: csv::Result<&csv::StringRecord>,
-    ) -> Result<[Option<usize>; 5], TableError> {
+    ) -> Result<[Option<usize>; COLUMNS.len()], TableError> {
         let head = head.map_err(|e| self.csv_error(&e))?;
-        let mut places = [None; 5];
+        let mut places = [None; COLUMNS.len()];
         for (k, name) in head.iter().enumerate() {
             // A column that is not known may be a misspelt one, and with it a heard thud be lost.
             let Some(known) = COLUMNS.iter().position(|c| c.eq_ignore_ascii_case(name)) else {
@@ -168,7 +168,7 @@ impl Reader<'_> {
 
     fn row(
         &self,
-        columns: &[Option<usize>; 5],
+        columns: &[Option<usize>; COLUMNS.len()],
         record: &csv::StringRecord,
     ) -> Result<Row, TableError> {
         let line = record.position().map_or(0, csv::Position::line);
