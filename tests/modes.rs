@@ -167,3 +167,31 @@ fn decays_and_frequencies_are_near_the_bound() {
         );
     }
 }
+
+/// The skirt of an octave filter of three poles is 36 dB down two octaves below (its own
+/// definition, IEC 61260 class filters are of that kind): of a tone 40 dB softer and four times
+/// shorter the neighbour is all that is left at the end of the range, and must not pass for it.
+#[test]
+fn a_band_does_not_show_its_neighbours_decay_as_its_own() {
+    let tone = |freq_hz, t60_s, amplitude| True {
+        freq_hz,
+        t60_s,
+        amplitude,
+        phase: 0.3,
+    };
+    let modes = [tone(2_000.0, 1.0, 0.3), tone(8_000.0, 0.25, 0.003)];
+    let tap = fourtap::ring::measure::measure(&take(&modes, 48_000, 1e-6, 1.5, 5));
+    let band = |freq_hz: f64| {
+        let holds =
+            |b: &&fourtap::ring::tap::BandDecay| b.band_hz.0 < freq_hz && b.band_hz.1 > freq_hz;
+        tap.bands.iter().find(holds).unwrap()
+    };
+    let own = band(2_000.0).ring_time_s.unwrap();
+    assert!((own - 1.0).abs() < 0.02, "{own}");
+    match band(8_000.0).ring_time_s {
+        Err(fourtap::ring::tap::NoDecay::Neighbour { freq_hz }) => {
+            assert!((freq_hz - 2_000.0).abs() < 1.0, "{freq_hz}");
+        }
+        other => panic!("{other:?}"),
+    }
+}

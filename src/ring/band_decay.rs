@@ -7,10 +7,12 @@
 //! of 2. Where a band holds two tones that beat slowly, a line through the curve can be wrong
 //! by a third, so there is none.
 
+use crate::ring::mode::Mode;
 use crate::ring::take::TapTake;
 use crate::ring::tap::{BandDecay, NoDecay};
 use crate::signal::decay::{Decay, DecayLine, LineRange, NoLine, Noise};
 use crate::signal::octave::{BandPass, BandWidth};
+use crate::units::SampleRate;
 
 /// Middle of the lowest band in Hz.
 const LOWEST_HZ: f64 = 250.0;
@@ -46,7 +48,8 @@ const CURVE_POINTS: usize = 200;
 /// no quiet is. The longest of the ranges -5 to -35, -25, -15 dB that stands 10 dB over the
 /// noise is fitted. Where tones beat, or die so differently that the curve is bent by more than 1 dB rms,
 /// there is no decay time. A band within 20 dB of a louder or longer-ringing neighbour also
-/// shows that one (the filter is 18 dB down at the neighbour's middle). Times count from the strike.
+/// shows that one (the filter is 18 dB down at the neighbour's middle): see
+/// [`without_neighbours`]. Times count from the strike.
 pub fn band_decays(take: &TapTake) -> Vec<BandDecay> {
     decays_in(take, BandWidth::Octave)
 }
@@ -102,6 +105,40 @@ fn one_band(take: &TapTake, band_hz: (f64, f64), filter: &BandPass) -> BandDecay
         point.0 += late_s;
     }
     band
+}
+
+/// Takes back the decay times of bands in which, by the end of the fitted range, the modes of
+/// other bands are louder through the filter's skirt than those of the band itself.
+pub fn without_neighbours(
+    mut bands: Vec<BandDecay>,
+    modes: &[Mode],
+    rate: SampleRate,
+) -> Vec<BandDecay> {
+    for band in &mut bands {
+        let (low_hz, high_hz) = band.band_hz;
+        let Some(filter) = BandPass::new(low_hz, high_hz, rate) else {
+            continue;
+        };
+        let until_s = band.fitted_s.1;
+        let power = |m: &Mode| {
+            let left = m.amplitude * (-m.decay_per_s * until_s).exp();
+            (left * filter.gain_at(m.freq_hz, rate)).powi(2)
+        };
+        let is_own = |m: &&Mode| m.freq_hz >= low_hz && m.freq_hz <= high_hz;
+        let own: f64 = modes.iter().filter(is_own).map(power).sum();
+        let loudest = modes
+            .iter()
+            .filter(|m| !is_own(m))
+            .max_by(|a, b| power(a).total_cmp(&power(b)));
+        if let (Some(other), Ok(_)) = (loudest, &band.ring_time_s)
+            && power(other) > own
+        {
+            band.ring_time_s = Err(NoDecay::Neighbour {
+                freq_hz: other.freq_hz,
+            });
+        }
+    }
+    bands
 }
 
 /// The line that tells the decay time, and the time or what speaks against it.

@@ -1,6 +1,6 @@
 //! From a take to a measured tap.
 
-use crate::ring::band_decay::band_decays;
+use crate::ring::band_decay::{band_decays, without_neighbours};
 use crate::ring::estimate::{SHORTEST_S, Solved, solve};
 use crate::ring::flaw::Flaw;
 use crate::ring::take::TapTake;
@@ -23,7 +23,7 @@ pub fn measure(take: &TapTake) -> Tap {
         ring_time_s: solved.ring_times_s[0],
         ring_fraction: solved.ring_fractions[0],
         room_misfit: solved.room_misfit,
-        bands: band_decays(take),
+        bands: without_neighbours(band_decays(take), &solved.modes, take.clip.rate()),
         flaws: flaws(take, &solved),
         modes: solved.modes,
         refused: solved.refused,

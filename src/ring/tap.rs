@@ -35,6 +35,11 @@ pub enum NoDecay {
         /// Bandwidth times decay time.
         bandwidth_times_t60: f64,
     },
+    /// A louder or longer tone of another band shows through the filter.
+    Neighbour {
+        /// Frequency of that tone in Hz.
+        freq_hz: f64,
+    },
     /// Tones beat in the band, or die at different rates, so that a straight line means nothing.
     Beating {
         /// Rms distance of the curve from the line in dB.

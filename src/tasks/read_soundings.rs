@@ -620,6 +620,9 @@ pub(super) fn band_record(b: &crate::ring::tap::BandDecay) -> BandRecord {
                 needed_db,
             } => format!("{range_db:.0} dB stand over the noise, {needed_db:.0} dB are needed"),
             NoDecay::FilterBound { .. } => "as short as the filter's own decay".to_owned(),
+            NoDecay::Neighbour { freq_hz } => {
+                format!("the tone at {freq_hz:.0} Hz of another band shows through the filter")
+            }
             NoDecay::Beating { rms_db } => {
                 format!("bent by {rms_db:.1} dB: tones beat or die at different rates")
             }
