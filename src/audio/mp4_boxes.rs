@@ -65,10 +65,7 @@ pub(crate) fn sound_coding(
     file: &mut (impl Read + Seek),
     index: (u64, u64),
 ) -> io::Result<Option<String>> {
-    let mut body = Vec::new();
-    file.seek(SeekFrom::Start(index.0))?;
-    file.take((index.1 - index.0).min(MOST_INDEX_BYTES))
-        .read_to_end(&mut body)?;
+    let body = body_of(file, index)?;
     Ok(boxes(&body)
         .filter(|(name, _)| name == b"trak")
         .find_map(|(_, track)| {
@@ -88,10 +85,7 @@ pub(crate) fn left_out_at_start_s(
     file: &mut (impl Read + Seek),
     index: (u64, u64),
 ) -> io::Result<Option<f64>> {
-    let mut body = Vec::new();
-    file.seek(SeekFrom::Start(index.0))?;
-    file.take((index.1 - index.0).min(MOST_INDEX_BYTES))
-        .read_to_end(&mut body)?;
+    let body = body_of(file, index)?;
     Ok(boxes(&body)
         .filter(|(name, _)| name == b"trak")
         .find_map(|(_, track)| {
@@ -120,6 +114,15 @@ pub(crate) fn left_out_at_start_s(
             })?;
             (scale > 0 && starts > 0).then(|| starts as f64 / f64::from(scale))
         }))
+}
+
+/// The body of the index, or as much of it as is looked into.
+fn body_of(file: &mut (impl Read + Seek), index: (u64, u64)) -> io::Result<Vec<u8>> {
+    let mut body = Vec::new();
+    file.seek(SeekFrom::Start(index.0))?;
+    file.take((index.1 - index.0).min(MOST_INDEX_BYTES))
+        .read_to_end(&mut body)?;
+    Ok(body)
 }
 
 fn be_u32(b: &[u8]) -> u32 {

@@ -19,8 +19,8 @@ use fourtap::tasks::wheels_table::read_table;
 
 use crate::args::{Baseline, Plan};
 use crate::exit;
-use crate::read::{complain, say};
 use crate::store_place::{look, now, open, open_existing};
+use crate::tell::{complain, say};
 
 const STYLE: TextStyle = TextStyle {
     colour: false,

@@ -7,6 +7,7 @@ mod mics;
 mod read;
 mod sound;
 mod store_place;
+mod tell;
 mod wheel;
 
 use std::process::ExitCode;
@@ -28,12 +29,12 @@ fn main() -> ExitCode {
 /// Writes the made-up recordings to demonstrate with.
 fn make(folder: &std::path::Path) -> ExitCode {
     let made = fourtap::tasks::make_demo::make_demo(folder, |made| {
-        read::say(&format!("{}: {}", made.file.display(), made.about))
+        tell::say(&format!("{}: {}", made.file.display(), made.about))
     });
     match made {
         Ok(_) => ExitCode::SUCCESS,
         Err(error) => {
-            read::complain(&error.to_string());
+            tell::complain(&error.to_string());
             ExitCode::from(exit::INPUT)
         }
     }

@@ -3,7 +3,7 @@
 use std::process::ExitCode;
 
 use crate::exit;
-use crate::read::complain;
+use crate::tell::complain;
 
 /// Lists the input devices and listens to each for a second.
 #[cfg(feature = "microphone")]
@@ -49,7 +49,7 @@ fn tell(
     level: &Result<fourtap::audio::microphone::InputLevel, fourtap::audio::AudioError>,
     json: bool,
 ) {
-    use crate::read::say;
+    use crate::tell::say;
 
     let delivers = match level {
         Ok(level) if level.level_db.is_some() => "sound",

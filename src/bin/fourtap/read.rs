@@ -25,6 +25,7 @@ use fourtap::tasks::wheels_table::read_table;
 use crate::args::{Plan, Read, Word};
 use crate::baseline::behind;
 use crate::exit;
+use crate::tell::{complain, said};
 
 /// A run that takes longer than this shows how far it is.
 const SILENT_FOR: Duration = Duration::from_secs(2);
@@ -392,20 +393,4 @@ impl Progress {
             let _ = write!(std::io::stderr(), "\r\u{1b}[K");
         }
     }
-}
-
-/// A line of data on standard output; a reader that has gone away is not an error.
-pub fn say(line: &str) {
-    let _ = said(line);
-}
-
-/// As [`say`]; false when the reader has gone away.
-fn said(line: &str) -> bool {
-    let mut out = std::io::stdout().lock();
-    writeln!(out, "{line}").and_then(|()| out.flush()).is_ok()
-}
-
-/// A line of talk on standard error.
-pub fn complain(line: &str) {
-    let _ = writeln!(std::io::stderr(), "fourtap: {line}");
 }

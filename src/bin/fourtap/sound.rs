@@ -28,8 +28,9 @@ use fourtap::units::amplitude_db;
 use crate::args::Sound;
 use crate::baseline::behind;
 use crate::exit;
-use crate::read::{complain, plan, say};
+use crate::read::plan;
 use crate::store_place::{now, open};
+use crate::tell::{complain, say};
 use face::{SpotView, View, instruction, screen};
 use hand::{Hand, Word};
 

@@ -6,7 +6,7 @@ use std::process::ExitCode;
 use fourtap::store::{Store, StoreError, default_folder};
 
 use crate::exit;
-use crate::read::complain;
+use crate::tell::complain;
 
 /// The variable that names the folder when `--store` does not.
 const VARIABLE: &str = "FOURTAP_STORE";

@@ -15,8 +15,8 @@ use fourtap::tasks::keep_wheels::{
 
 use crate::args::Wheel;
 use crate::exit;
-use crate::read::{complain, say};
 use crate::store_place::{now, open, open_existing};
+use crate::tell::{complain, say};
 
 const STYLE: TextStyle = TextStyle {
     colour: false,

@@ -1,0 +1,19 @@
+//! Lines to the user: data to standard output, talk to standard error.
+
+use std::io::Write;
+
+/// A line of data on standard output; a reader that has gone away is not an error.
+pub fn say(line: &str) {
+    let _ = said(line);
+}
+
+/// As [`say`]; false when the reader has gone away.
+pub fn said(line: &str) -> bool {
+    let mut out = std::io::stdout().lock();
+    writeln!(out, "{line}").and_then(|()| out.flush()).is_ok()
+}
+
+/// A line of talk on standard error.
+pub fn complain(line: &str) {
+    let _ = writeln!(std::io::stderr(), "fourtap: {line}");
+}
