@@ -195,3 +195,78 @@ fn a_band_does_not_show_its_neighbours_decay_as_its_own() {
         other => panic!("{other:?}"),
     }
 }
+
+/// A wheel in a room of 0.4 s whose echo is 24 dB below the direct sound: every tone within
+/// 25 dB of the strongest is found within two half-power widths, and hardly a line stands
+/// where no tone is. (Fitting the echo with further lines gave 20 of those a solve.)
+#[test]
+fn an_echo_is_not_taken_for_tones() {
+    use fourtap::ring::listen::Listener;
+    use fourtap::ring::plate::Material;
+    use fourtap::ring::synth::{
+        BondLoss, Imperfection, Noise, Room, Scene, Source, WheelModel, turned_under_mic,
+    };
+    let material = Material {
+        youngs_pa: 38e9,
+        density_kg_m3: 2250.0,
+        poisson: 0.2,
+    };
+    let (mut invented, mut strong) = (0, 0);
+    for seed in 0..3 {
+        let wheel = WheelModel::sound(
+            [0.16, 0.022, 0.025],
+            material,
+            BondLoss::VITRIFIED,
+            Imperfection::usual(4400 + seed),
+        );
+        let spots = [-45.0f64, 45.0, -90.0, 0.0].map(f64::to_radians);
+        let made = Scene {
+            room: Some(Room {
+                t60_s: 0.4,
+                treble_share: 0.6,
+                direct_over_tail_db: 24.0,
+                seed: 4500 + seed,
+            }),
+            noise: vec![Noise::White { rms_db: -80.0 }],
+            seed,
+            ..Scene::plain(
+                SampleRate::new(48_000).unwrap(),
+                Source::Wheel(wheel),
+                turned_under_mic(&spots, 0.4),
+            )
+        }
+        .play()
+        .unwrap();
+        let mut listener = Listener::new(made.clip.rate());
+        let mut takes = listener.push(made.clip.samples(), 0);
+        takes.extend(listener.finish().0);
+        assert_eq!(takes.len(), 4);
+        let solved = solve(&takes.iter().collect::<Vec<_>>());
+        assert!(!solved.crowded);
+        assert!(solved.echo.is_some());
+        let energy = |m: &fourtap::ring::synth::TrueMode| {
+            m.amplitudes.iter().map(|a| a * a).sum::<f64>() / m.decay_per_s
+        };
+        let width_hz = |decay_per_s: f64| (2.0 * decay_per_s / std::f64::consts::PI).max(2.0);
+        let top = made.truth.iter().map(energy).fold(0.0, f64::max);
+        for tone in made.truth.iter().filter(|t| energy(t) > top / 316.0) {
+            strong += 1;
+            let near = |m: &&fourtap::ring::mode::Mode| {
+                (m.freq_hz - tone.freq_hz).abs() < width_hz(tone.decay_per_s)
+            };
+            assert!(solved.modes.iter().any(|m| near(&m)), "{} Hz", tone.freq_hz);
+        }
+        invented += solved
+            .modes
+            .iter()
+            .filter(|m| {
+                made.truth
+                    .iter()
+                    .all(|t| (t.freq_hz - m.freq_hz).abs() > width_hz(m.decay_per_s))
+            })
+            .count();
+    }
+    assert!(strong >= 6, "{strong}");
+    // The goal is one a solve at most (twice that much echo and more in the trial: 0.9).
+    assert!(invented <= 3, "{invented}");
+}

@@ -14,8 +14,8 @@ use fourtap::ring::estimate::{Solved, solve};
 use fourtap::ring::listen::Listener;
 use fourtap::ring::plate::Material;
 use fourtap::ring::synth::{
-    BondLoss, CrackFrom, Damage, Imperfection, MadeTake, Noise, Room, Scene, Source, WheelModel,
-    turned_under_mic,
+    BondLoss, CrackFrom, Damage, Imperfection, MadeTake, Noise, Room, Scene, Source, Strike,
+    WheelModel, turned_under_mic,
 };
 use fourtap::ring::take::TapTake;
 use fourtap::units::SampleRate;
@@ -42,12 +42,12 @@ fn wheel(loss: BondLoss, seed: u64) -> WheelModel {
     )
 }
 
-fn made(loss: BondLoss, room: Option<Room>, seed: u64) -> MadeTake {
-    let spots: Vec<f64> = [-45.0f64, 45.0, -90.0, 0.0]
-        .iter()
-        .map(|d| d.to_radians())
-        .collect();
-    let strikes = turned_under_mic(&spots, 0.3 + 0.1 * (seed % 7) as f64);
+/// Spots of the rule's turns in radians.
+fn spots_rad() -> [f64; 4] {
+    [-45.0f64, 45.0, -90.0, 0.0].map(f64::to_radians)
+}
+
+fn played(wheel: WheelModel, strikes: Vec<Strike>, room: Option<Room>, seed: u64) -> MadeTake {
     Scene {
         spacing_s: 1.2,
         tail_s: 1.2,
@@ -56,15 +56,20 @@ fn made(loss: BondLoss, room: Option<Room>, seed: u64) -> MadeTake {
             Noise::White { rms_db: -80.0 },
             Noise::Pink { rms_db: -74.0 },
         ],
-        seed: 500 + seed,
+        seed,
         ..Scene::plain(
             SampleRate::new(48_000).unwrap(),
-            Source::Wheel(wheel(loss, seed)),
+            Source::Wheel(wheel),
             strikes,
         )
     }
     .play()
     .unwrap()
+}
+
+fn made(loss: BondLoss, room: Option<Room>, seed: u64) -> MadeTake {
+    let strikes = turned_under_mic(&spots_rad(), 0.3 + 0.1 * (seed % 7) as f64);
+    played(wheel(loss, seed), strikes, room, 500 + seed)
 }
 
 fn takes(made: &MadeTake) -> Vec<TapTake> {
@@ -223,33 +228,13 @@ fn show(made: &MadeTake, solved: &Solved) {
 
 /// One sounding as a comparison takes it.
 fn sounded(wheel: &WheelModel, room: Option<Room>, mic: f64, seed: u64) -> Option<Sounded> {
-    let spots: Vec<f64> = [-45.0f64, 45.0, -90.0, 0.0]
-        .iter()
-        .map(|d| d.to_radians())
-        .collect();
-    let mut strikes = turned_under_mic(&spots, mic);
+    let mut strikes = turned_under_mic(&spots_rad(), mic);
     // Another hand each day.
     for (k, strike) in strikes.iter_mut().enumerate() {
         strike.strength = 0.7 + 0.15 * ((seed + k as u64) % 4) as f64;
         strike.contact_s = 0.35e-3 + 0.05e-3 * (seed % 4) as f64;
     }
-    let made = Scene {
-        spacing_s: 1.2,
-        tail_s: 1.2,
-        room,
-        noise: vec![
-            Noise::White { rms_db: -80.0 },
-            Noise::Pink { rms_db: -74.0 },
-        ],
-        seed: 900 + seed,
-        ..Scene::plain(
-            SampleRate::new(48_000).unwrap(),
-            Source::Wheel(wheel.clone()),
-            strikes,
-        )
-    }
-    .play()
-    .unwrap();
+    let made = played(wheel.clone(), strikes, room, 900 + seed);
     let takes = takes(&made);
     if takes.len() != 4 {
         return None;
