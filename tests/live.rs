@@ -410,7 +410,9 @@ fn a_sounding_is_kept_with_its_sound_and_what_the_ear_heard() {
     assert_eq!(code, 11, "an unsure ear: {told}");
     assert!(told.contains("kept as sounding 1"), "{told}");
     let store = Store::open_existing(&store).unwrap();
-    let kept = store.sounding(1).unwrap();
+    let kept = store
+        .kept::<fourtap::record::sounding::SoundingRecord>(1)
+        .unwrap();
     assert_eq!(kept.record.wheel.as_deref(), Some("W-104"));
     let printed: fourtap::record::sounding::SoundingRecord = serde_json::from_str(&out).unwrap();
     assert_eq!(printed.files, kept.record.files);

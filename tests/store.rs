@@ -123,7 +123,7 @@ fn filled(folder: &Path) -> Store {
     add_wheel(&mut store, &new_wheel("W-104"), AT).unwrap();
     for i in 1..=3 {
         let record = sounding(Some("W-104"), &format!("sounding {i}"));
-        store.add_sounding(&record, AT).unwrap();
+        store.keep(&record, AT).unwrap();
     }
     store
 }
@@ -155,7 +155,7 @@ fn what_was_kept_is_there_after_reopening() {
     assert_eq!(sources.unwrap(), [record]);
     assert_eq!(store.sound_bytes(&sound.hash).unwrap(), WAV);
     let found = store.verify().unwrap();
-    assert_eq!((found.soundings, found.wrong), (3, None));
+    assert_eq!((found.records, found.wrong), (3, None));
     assert_eq!(found.end, shown.soundings[2].hash);
 }
 
@@ -163,7 +163,7 @@ fn what_was_kept_is_there_after_reopening() {
 fn a_store_in_memory_does_the_same() {
     let mut store = Store::in_memory().unwrap();
     add_wheel(&mut store, &new_wheel("W-1"), AT).unwrap();
-    store.add_sounding(&sounding(Some("W-1"), "s"), AT).unwrap();
+    store.keep(&sounding(Some("W-1"), "s"), AT).unwrap();
     let sound = store.keep_sound("a.wav", WAV, AT).unwrap();
     assert_eq!(sound.path, None);
     assert_eq!(store.sound_bytes(&sound.hash).unwrap(), WAV);
@@ -184,7 +184,7 @@ fn two_programs_at_once_lose_nothing() {
                 let mut store = Store::open_waiting(&folder, Duration::from_secs(60)).unwrap();
                 for i in 0..10 {
                     let record = sounding(Some("W-1"), &format!("{w} {i}"));
-                    store.add_sounding(&record, AT).unwrap();
+                    store.keep(&record, AT).unwrap();
                     store.keep_sound("x.wav", WAV, AT).unwrap();
                     get_or_create_wheel(&mut store, &new_wheel(&format!("N-{i}")), AT).unwrap();
                 }
@@ -194,14 +194,14 @@ fn two_programs_at_once_lose_nothing() {
     for writer in writers {
         writer.join().unwrap();
     }
-    let all = store.soundings(None).unwrap();
+    let all = store.all_kept::<SoundingRecord>(None).unwrap();
     let mut summaries: Vec<_> = all.iter().map(|s| s.record.summary.clone()).collect();
     summaries.sort();
     summaries.dedup();
     assert_eq!(summaries.len(), 40);
     assert_eq!(list_wheels(&store).unwrap().len(), 11);
     let found = store.verify().unwrap();
-    assert_eq!((found.soundings, found.wrong), (40, None));
+    assert_eq!((found.records, found.wrong), (40, None));
     assert!(store.verify_sounds().unwrap().is_empty());
 }
 
@@ -232,7 +232,7 @@ fn a_locked_store_is_named_after_its_patience() {
         Ok(store) => store,
         Err(error) => return assert!(matches!(error, StoreError::Locked { .. }), "{error}"),
     };
-    let error = store.add_sounding(&sounding(None, "x"), AT).unwrap_err();
+    let error = store.keep(&sounding(None, "x"), AT).unwrap_err();
     assert!(matches!(error, StoreError::Locked { .. }), "{error}");
     assert!(error.to_string().contains("try again"), "{error}");
 }
@@ -298,7 +298,7 @@ fn damage_is_an_error_and_never_a_wrong_record() {
     // Every page in turn is overwritten in a copy of a store.
     let source = tempfile::tempdir().unwrap();
     let store = filled(source.path());
-    let wanted = store.soundings(None).unwrap();
+    let wanted = store.all_kept::<SoundingRecord>(None).unwrap();
     drop(store);
     let whole = std::fs::read(source.path().join("fourtap.db")).unwrap();
     let mut noticed = 0;
@@ -310,7 +310,7 @@ fn damage_is_an_error_and_never_a_wrong_record() {
         let outcome = Store::open(folder.path()).and_then(|store| {
             let found = store.verify()?;
             assert_eq!(found.wrong, None, "page {page}");
-            store.soundings(None)
+            store.all_kept::<SoundingRecord>(None)
         });
         match outcome {
             Ok(soundings) => assert_eq!(soundings, wanted, "page {page}"),
@@ -348,7 +348,7 @@ fn a_cut_database_is_no_smaller_store() {
             && found.wrong.is_none()
         {
             assert_eq!(
-                (length, found.soundings, found.wrong),
+                (length, found.records, found.wrong),
                 (whole.len() - 1, 3, None)
             );
         }
@@ -444,39 +444,43 @@ fn a_changed_baseline_is_found() {
 fn what_was_changed_behind_the_tool_s_back_is_found() {
     for (sql, words) in [
         (
-            "UPDATE soundings SET record = replace(record, 'not compared', 'xot compared') WHERE number = 2",
-            "sounding 2 is not what was kept",
+            "UPDATE records SET record = replace(record, 'not compared', 'xot compared') WHERE number = 2",
+            "record 2 is not what was kept",
         ),
         (
-            "UPDATE soundings SET at = '2020-01-01T00:00:00Z' WHERE number = 3",
-            "sounding 3 is not",
+            "UPDATE records SET at = '2020-01-01T00:00:00Z' WHERE number = 3",
+            "record 3 is not",
         ),
         (
-            "UPDATE soundings SET wheel = NULL WHERE number = 1",
-            "sounding 1 is listed under",
+            "UPDATE records SET wheel = NULL WHERE number = 1",
+            "record 1 is listed under",
         ),
         (
-            "DELETE FROM soundings WHERE number = 2",
-            "sounding 2 is missing",
+            "UPDATE records SET kind = 'fourtap.fit' WHERE number = 1",
+            "record 1 is listed as another kind",
         ),
         (
-            "DELETE FROM soundings WHERE number = 3",
-            "ends after sounding 2, but 3",
-        ),
-        ("DELETE FROM soundings", "ends after sounding 0, but 3"),
-        (
-            "UPDATE soundings SET number = -number; UPDATE soundings SET number = 3 + number + 1",
-            "sounding 1 does not follow",
+            "DELETE FROM records WHERE number = 2",
+            "record 2 is missing",
         ),
         (
-            "INSERT INTO soundings SELECT 4, at, wheel, record, hash, 'ab' FROM soundings WHERE number = 3",
-            "sounding 4 is not what was kept",
+            "DELETE FROM records WHERE number = 3",
+            "ends after record 2, but 3",
+        ),
+        ("DELETE FROM records", "ends after record 0, but 3"),
+        (
+            "UPDATE records SET number = -number; UPDATE records SET number = 3 + number + 1",
+            "record 1 does not follow",
+        ),
+        (
+            "INSERT INTO records SELECT 4, at, wheel, record, hash, 'ab', kind FROM records WHERE number = 3",
+            "record 4 is not what was kept",
         ),
     ] {
         let folder = tempfile::tempdir().unwrap();
         let store = filled(folder.path());
         let db = behind(folder.path());
-        db.execute_batch("DROP TRIGGER soundings_stay; DROP TRIGGER soundings_are_kept;")
+        db.execute_batch("DROP TRIGGER records_stay; DROP TRIGGER records_are_kept;")
             .unwrap();
         assert_eq!(store.verify().unwrap().wrong, None);
         db.execute_batch(sql).unwrap();
@@ -488,22 +492,20 @@ fn what_was_changed_behind_the_tool_s_back_is_found() {
 #[test]
 fn soundings_need_their_wheel_and_finite_figures() {
     let mut store = Store::in_memory().unwrap();
-    let error = store
-        .add_sounding(&sounding(Some("W-9"), "x"), AT)
-        .unwrap_err();
+    let error = store.keep(&sounding(Some("W-9"), "x"), AT).unwrap_err();
     assert!(matches!(error, StoreError::NoWheel { .. }), "{error}");
     let mut record = sounding(None, "x");
     record.taps[0].over_noise_db = f64::INFINITY;
-    let error = store.add_sounding(&record, AT).unwrap_err().to_string();
+    let error = store.keep(&record, AT).unwrap_err().to_string();
     assert!(error.contains("would not read back"), "{error}");
     let mut record = sounding(None, "x");
     record.version = 2;
-    let error = store.add_sounding(&record, AT).unwrap_err().to_string();
+    let error = store.keep(&record, AT).unwrap_err().to_string();
     assert!(error.contains("newer fourtap"), "{error}");
-    assert!(store.soundings(None).unwrap().is_empty());
-    let error = store.sounding(1).unwrap_err();
+    assert!(store.all_kept::<SoundingRecord>(None).unwrap().is_empty());
+    let error = store.kept::<SoundingRecord>(1).unwrap_err();
     assert!(
-        matches!(error, StoreError::NoSounding { number: 1 }),
+        matches!(error, StoreError::NoRecord { number: 1 }),
         "{error}"
     );
 }
@@ -677,8 +679,8 @@ proptest! {
         let mut record = sounding(Some(&name), &summary);
         record.warnings = warnings;
         record.taps[0].peak_db = figure;
-        let kept = store.add_sounding(&record, AT).unwrap();
-        let mut read = store.sounding(kept.number).unwrap().record;
+        let kept = store.keep(&record, AT).unwrap();
+        let mut read = store.kept::<SoundingRecord>(kept.number).unwrap().record;
         // A figure may come back one unit in the last place off.
         let back = read.taps[0].peak_db;
         prop_assert!((back - figure).abs() <= figure.abs() * 2.0 * f64::EPSILON);
@@ -741,7 +743,7 @@ fn a_store_of_version_1_opens() {
     }
     let mut store = Store::open(folder.path()).unwrap();
     let found = store.verify().unwrap();
-    assert_eq!((found.soundings, found.wrong), (3, None));
+    assert_eq!((found.records, found.wrong), (3, None));
     let shown = show_wheel(&store, "W-104").unwrap();
     assert_eq!(
         shown.soundings[0].record,
@@ -759,8 +761,6 @@ fn a_store_of_version_1_opens() {
     assert_eq!(inches.state, WheelState::TaggedOut);
     assert_eq!(store.sound_bytes(&hash).unwrap(), WAV);
     // And it goes on from there.
-    store
-        .add_sounding(&sounding(Some("W-105"), "later"), AT)
-        .unwrap();
-    assert_eq!(store.verify().unwrap().soundings, 4);
+    store.keep(&sounding(Some("W-105"), "later"), AT).unwrap();
+    assert_eq!(store.verify().unwrap().records, 4);
 }

@@ -7,3 +7,20 @@ pub mod sounding;
 pub mod wheel;
 pub mod wheel_history;
 pub mod wheel_modes;
+
+/// A record that is kept in the store's chain.
+pub trait ChainRecord: serde::Serialize + serde::de::DeserializeOwned + Clone {
+    /// Name of the format, the value of the field `format`.
+    const FORMAT: &'static str;
+    /// Newest version of the format, the value of the field `version`.
+    const VERSION: u32;
+    /// What people call it, with its article: "the sounding".
+    const NOUN: &'static str;
+
+    /// Format and version as this record states them.
+    fn stated(&self) -> (&str, u32);
+
+    /// Id of the wheel it is of, the value of the field `wheel`; none where there is no such
+    /// field.
+    fn wheel(&self) -> Option<&str>;
+}

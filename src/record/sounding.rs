@@ -6,6 +6,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::reading::matching::Line;
+use crate::record::ChainRecord;
 use crate::units::LN_1000;
 
 /// Name of the format, the value of `format`.
@@ -67,6 +68,20 @@ pub struct SoundingRecord {
     pub warnings: Vec<String>,
     /// What made this record.
     pub made_by: MadeBy,
+}
+
+impl ChainRecord for SoundingRecord {
+    const FORMAT: &'static str = FORMAT;
+    const VERSION: u32 = VERSION;
+    const NOUN: &'static str = "the sounding";
+
+    fn stated(&self) -> (&str, u32) {
+        (&self.format, self.version)
+    }
+
+    fn wheel(&self) -> Option<&str> {
+        self.wheel.as_deref()
+    }
 }
 
 /// A recording behind a sounding.

@@ -132,11 +132,23 @@ pub enum StoreError {
         /// The version asked for.
         version: u32,
     },
-    /// No such sounding.
-    #[error("there is no sounding number {number}: look at the list with fourtap records list")]
-    NoSounding {
+    /// No such record.
+    #[error("there is no record number {number}: look at the list with fourtap records list")]
+    NoRecord {
         /// The number asked for.
         number: u64,
+    },
+    /// A record of another kind than the one asked for.
+    #[error(
+        "record {number} is of the kind {kind}, and {wanted} was asked for: look at the list with fourtap records list"
+    )]
+    OtherKind {
+        /// Its number.
+        number: u64,
+        /// Name of its format.
+        kind: String,
+        /// What was asked for.
+        wanted: &'static str,
     },
     /// A record of an unknown format or version, or one that would not read back.
     #[error("{what} cannot be {done}: {why}")]

@@ -12,9 +12,9 @@
 
 pub mod baselines;
 pub mod error;
+pub mod records;
 pub mod settings;
 pub mod sound_files;
-pub mod soundings;
 pub mod wheels;
 
 use std::collections::BTreeMap;
@@ -34,7 +34,10 @@ const SMALLEST_DATABASE: u64 = 100;
 /// Marks the database as ours: "4tap".
 const APPLICATION: i32 = 0x3474_6170;
 /// The schema, one script per version.
-const SCHEMA: [&str; 1] = [include_str!("schema/0001-start.sql")];
+const SCHEMA: [&str; 2] = [
+    include_str!("schema/0001-start.sql"),
+    include_str!("schema/0002-records.sql"),
+];
 /// How long to wait for another program that writes.
 const PATIENCE: Duration = Duration::from_millis(5000);
 

@@ -4,7 +4,7 @@ use std::fs::File;
 use std::path::PathBuf;
 
 use crate::record::sounding::SoundingRecord;
-use crate::store::soundings::KeptSounding;
+use crate::store::records::Kept;
 use crate::store::{Store, StoreError};
 
 /// Keeps the takes (one for each of `record.files`, in their order), then the record. When this
@@ -18,7 +18,7 @@ pub fn keep_sounding(
     record: &SoundingRecord,
     takes: &[PathBuf],
     at: &str,
-) -> Result<KeptSounding, StoreError> {
+) -> Result<Kept<SoundingRecord>, StoreError> {
     for (file, take) in record.files.iter().zip(takes) {
         let content = File::open(take).map_err(|e| StoreError::file(take, e))?;
         let kept = store.keep_sound(&file.name, content, at)?;
@@ -29,5 +29,5 @@ pub fn keep_sounding(
             });
         }
     }
-    store.add_sounding(record, at)
+    store.keep(record, at)
 }

@@ -1,6 +1,7 @@
 //! Adds, lists, shows and edits wheels, and marks them as dropped or retired.
 
 use crate::record::baseline::BaselineKind;
+use crate::record::sounding::SoundingRecord;
 use crate::record::wheel::WheelState;
 use crate::record::wheel::{
     BadId, Bond, NoSuchBond, RingHint, Size, SizeError, Speed, SpeedError, WheelRecord, check_id,
@@ -9,7 +10,7 @@ use crate::record::wheel_history::{
     BaselineLine, EventLine, FORMAT, HintLine, SoundingLine, VERSION, WheelHistory,
 };
 use crate::store::baselines::KeptBaseline;
-use crate::store::soundings::KeptSounding;
+use crate::store::records::Kept;
 use crate::store::wheels::WheelEvent;
 use crate::store::{Store, StoreError};
 
@@ -63,7 +64,7 @@ pub struct WheelShown {
     /// Its own baselines, oldest first, retired ones included.
     pub baselines: Vec<KeptBaseline>,
     /// Its soundings, oldest first.
-    pub soundings: Vec<KeptSounding>,
+    pub soundings: Vec<Kept<SoundingRecord>>,
 }
 
 /// Why a wheel cannot be kept or shown.
@@ -161,7 +162,7 @@ pub fn show_wheel(store: &Store, id: &str) -> Result<WheelShown, WheelError> {
         hints: wheel.rings_usefully(),
         events: store.wheel_events(id)?,
         baselines: store.baseline_versions(BaselineKind::Wheel, id)?,
-        soundings: store.soundings(Some(id))?,
+        soundings: store.all_kept(Some(id))?,
         wheel,
     })
 }
