@@ -1,7 +1,7 @@
 //! One narrow band of the taps: which, cut out, what disturbs it, and lines as its poles.
 
 use super::candidates::Candidate;
-use super::echo::{Disturbance, Echo};
+use super::echo::{BandLine, Disturbance, Echo};
 use super::polish::Lines;
 use super::refine::Fit;
 use super::windows::Windows;
@@ -124,24 +124,18 @@ impl CutBand {
     /// What disturbs a fit in the band: noise, and the echo of its own lines and of `others`.
     pub fn disturbance(&self, w: &Windows<'_>, echo: Option<Echo>, others: &Lines) -> Disturbance {
         let step = self.zoom.step;
-        let lead = w.lead.iter().max().copied().unwrap_or(0) / step;
-        let len = self.taps.iter().map(Vec::len).max().unwrap_or(0);
-        let silent = || vec![C64::new(0.0, 0.0); lead + len];
-        let mut sounding: Vec<Vec<C64>> = self.taps.iter().map(|_| silent()).collect();
+        let mut sounding: Vec<Vec<BandLine>> = vec![Vec::new(); self.taps.len()];
         if echo.is_some() {
             for (k, log) in others.logs.iter().enumerate() {
                 let (s, gain) = self.seen(*log);
                 if gain.norm() < 1e-4 {
                     continue;
                 }
-                let back = (lead as f64).min(2.0 / -s.re.min(-1e-9)) as usize;
-                let z = s.exp();
-                for (x, a) in sounding.iter_mut().zip(&others.amplitudes) {
-                    let mut v = a[k] * gain * (-s * back as f64).exp();
-                    for out in &mut x[lead - back..] {
-                        *out += v;
-                        v *= z;
-                    }
+                for (lines, a) in sounding.iter_mut().zip(&others.amplitudes) {
+                    lines.push(BandLine {
+                        log: s,
+                        amplitude: a[k] * gain,
+                    });
                 }
             }
         }
@@ -152,7 +146,7 @@ impl CutBand {
                 decay_per_s: e.decay_per_s * step as f64 / w.rate_hz,
             }),
             others: sounding,
-            lead,
+            lead: w.lead.iter().max().copied().unwrap_or(0) / step,
             strikes: w
                 .strikes
                 .iter()

@@ -2,6 +2,7 @@
 
 use realfft::RealFftPlanner;
 
+use super::phasor::{hann, powers};
 use super::zoom::C64;
 use crate::signal::noise_density::NoiseDensity;
 
@@ -65,9 +66,11 @@ fn tapered(x: &[f64], len: usize) -> Option<(Vec<C64>, f64)> {
     let fft = RealFftPlanner::<f64>::new().plan_fft_forward(len);
     let mut input = fft.make_input_vec();
     let mut gain = 0.0;
-    for n in 0..used {
-        let w = 0.5 * (1.0 + (std::f64::consts::PI * n as f64 / used as f64).cos());
-        input[n] = x[n] * w;
+    let half_turn = C64::new(0.0, std::f64::consts::PI / used.max(1) as f64);
+    let half_turn = powers(C64::new(0.0, 0.0), half_turn, used);
+    for ((out, x), v) in input.iter_mut().zip(x).zip(half_turn) {
+        let w = 0.5 * (1.0 + v.re);
+        *out = x * w;
         gain += w * w;
     }
     let mut output = fft.make_output_vec();
@@ -175,14 +178,10 @@ fn guess(
 }
 
 fn hann_tone(x: &[f64], w: f64) -> f64 {
-    let len = x.len() as f64;
-    let turn = C64::from_polar(1.0, -w);
-    let mut phasor = C64::new(1.0, 0.0);
     let mut sum = C64::new(0.0, 0.0);
-    for (n, s) in x.iter().enumerate() {
-        let taper = 0.5 - 0.5 * (std::f64::consts::TAU * (n as f64 + 0.5) / len).cos();
-        sum += phasor * (s * taper);
-        phasor *= turn;
+    let tone = powers(C64::new(0.0, 0.0), C64::new(0.0, -w), x.len());
+    for ((s, h), v) in x.iter().zip(hann(x.len())).zip(tone) {
+        sum += v * (s * h);
     }
     sum.norm_sqr()
 }

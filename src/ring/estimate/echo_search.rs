@@ -3,7 +3,7 @@
 use super::band::{CAUTION, CutBand, Group, cut_band};
 use super::echo::Echo;
 use super::polish::Lines;
-use super::refine::{empty_score, fit_band, needed_gain};
+use super::refine::{Starts, needed_gain, score_of_order};
 use super::windows::Windows;
 use crate::units::LN_1000;
 
@@ -12,8 +12,9 @@ const SHARES_DB: [f64; 7] = [-42.0, -36.0, -30.0, -24.0, -18.0, -12.0, -6.0];
 
 const ROOMS_S: [f64; 3] = [0.4, 0.2, 0.8];
 
-/// Bands that the echo is measured from.
+/// Bands that the echo is measured from, and most poles of one.
 const ECHO_BANDS: usize = 5;
+const MOST_POLES: usize = 6;
 
 /// The echo that makes the strongest bands of the loudest tap most likely; none when that is no
 /// echo at all. Every pole costs what it must gain, so that many poles do not pass for an echo
@@ -31,26 +32,27 @@ pub fn echo_of(w: &Windows<'_>, groups: &[Group]) -> Option<Echo> {
         band_hz: w.band_hz,
     };
     let left = [w.taps[loudest].to_vec()];
-    let bands: Vec<CutBand> = groups
+    let bands: Vec<(CutBand, Starts)> = groups
         .iter()
         .take(ECHO_BANDS)
-        .map(|g| cut_band(&left, &alone, g, true))
+        .filter_map(|g| {
+            let band = cut_band(&left, &alone, g, true);
+            let starts = Starts::new(&band.taps, MOST_POLES)?;
+            Some((band, starts))
+        })
         .collect();
     let none = Lines::none(1);
     let score = |echo: Option<Echo>| -> f64 {
         bands
             .iter()
-            .map(|b| {
+            .map(|(band, starts)| {
                 // As it is measured, without the caution.
                 let echo = echo.map(|e| Echo {
                     share: e.share / CAUTION,
                     ..e
                 });
-                let around = b.disturbance(&alone, echo, &none);
-                match fit_band(&b.taps, &around, 6) {
-                    Some(f) => f.score + needed_gain(1) * f.logs.len() as f64,
-                    None => empty_score(&b.taps, &around),
-                }
+                let around = band.disturbance(&alone, echo, &none);
+                score_of_order(&band.taps, &around, starts)
             })
             .sum()
     };

@@ -11,6 +11,7 @@ mod candidates;
 mod echo;
 mod echo_search;
 mod lines;
+mod phasor;
 mod polish;
 mod refine;
 mod subspace;
@@ -28,6 +29,7 @@ pub use echo::Echo;
 
 use accept::{Circumstances, misfit, refusals};
 use lines::{search, settle_in_echo};
+use phasor::{hann, powers};
 use polish::{Lines, polish};
 use tap_figures::per_tap;
 use windows::{Windows, cut_windows, weights};
@@ -249,13 +251,12 @@ fn steady_amplitude(usable: &[Window<'_>], freq_hz: f64) -> f64 {
             if rate.seconds(quiet.len()) < 0.05 {
                 return 0.0;
             }
-            let turn = C64::from_polar(1.0, -std::f64::consts::TAU * freq_hz / rate.hz());
-            let (mut v, mut sum, mut gain) = (C64::new(1.0, 0.0), C64::new(0.0, 0.0), 0.0);
-            for (n, s) in quiet.iter().enumerate() {
-                let h = 0.5 - 0.5 * (std::f64::consts::TAU * n as f64 / quiet.len() as f64).cos();
+            let turn = C64::new(0.0, -std::f64::consts::TAU * freq_hz / rate.hz());
+            let tone = powers(C64::new(0.0, 0.0), turn, quiet.len());
+            let (mut sum, mut gain) = (C64::new(0.0, 0.0), 0.0);
+            for ((s, h), v) in quiet.iter().zip(hann(quiet.len())).zip(tone) {
                 sum += v * (s * h);
                 gain += h;
-                v *= turn;
             }
             2.0 * sum.norm() / gain.max(1.0)
         })
@@ -353,9 +354,8 @@ fn hann_spectrum(x: &[f64], len: usize) -> Option<(Vec<C64>, f64)> {
     let mut output = fft.make_output_vec();
     let used = x.len().min(len);
     let mut gain = 0.0;
-    for n in 0..used {
-        let h = 0.5 - 0.5 * (std::f64::consts::TAU * (n as f64 + 0.5) / used as f64).cos();
-        input[n] = x[n] * h;
+    for ((out, x), h) in input.iter_mut().zip(x).zip(hann(used)) {
+        *out = x * h;
         gain += h * h;
     }
     fft.process(&mut input, &mut output).ok()?;

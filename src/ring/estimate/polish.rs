@@ -40,17 +40,26 @@ impl Lines {
 
 /// Adds `Re(c exp(s n))`.
 pub fn add_tone(x: &mut [f64], s: C64, c: C64) {
-    let z = s.exp();
-    let mut v = c;
-    for (n, out) in x.iter_mut().enumerate() {
-        if n % 4096 == 0 {
-            v = c * (s * n as f64).exp();
-            if v.norm_sqr() < 1e-36 {
-                break;
+    // Four phasors side by side, so that one need not wait for the next; begun anew now and
+    // then, so that rounding does not pile up.
+    let z4 = (s * 4.0).exp();
+    for (block, part) in x.chunks_mut(4096).enumerate() {
+        let from = c * (s * (block * 4096) as f64).exp();
+        if from.norm_sqr() < 1e-36 {
+            break;
+        }
+        let lanes = [0.0, 1.0, 2.0, 3.0].map(|k| from * (s * k).exp());
+        let (mut re, mut im) = (lanes.map(|v| v.re), lanes.map(|v| v.im));
+        for out in part.chunks_mut(4) {
+            for (o, r) in out.iter_mut().zip(re) {
+                *o += r;
+            }
+            for k in 0..4 {
+                let (a, b) = (re[k], im[k]);
+                re[k] = a * z4.re - b * z4.im;
+                im[k] = a * z4.im + b * z4.re;
             }
         }
-        *out += v.re;
-        v *= z;
     }
 }
 

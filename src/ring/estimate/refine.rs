@@ -2,6 +2,8 @@
 //! form (Golub & Pereyra 1973; Kaufman 1975), with shared poles and amplitudes per tap
 //! (Golub & LeVeque 1979), and the choice of their number.
 
+use std::cell::OnceCell;
+
 use nalgebra::{DMatrix, DVector};
 
 use super::echo::{Disturbance, Whitener};
@@ -29,11 +31,68 @@ pub fn needed_gain(taps: usize) -> f64 {
     16.0 + 3.0 * (taps as f64 - 1.0)
 }
 
+/// Where the fits of a band begin: for each order the poles of the signal subspace.
+#[derive(Debug)]
+pub struct Starts {
+    subspace: Subspace,
+    /// Made when they are asked for: few orders are.
+    by_order: Vec<OnceCell<Option<Vec<C64>>>>,
+}
+
+impl Starts {
+    /// Those of up to `most` poles of the band signals `taps`; none when these are too short.
+    pub fn new(taps: &[Vec<C64>], most: usize) -> Option<Self> {
+        let subspace = Subspace::new(taps, most)?;
+        let by_order = vec![OnceCell::new(); subspace.most()];
+        Some(Self { subspace, by_order })
+    }
+
+    fn of_order(&self, order: usize) -> Option<&Vec<C64>> {
+        let made = self.by_order.get(order - 1)?.get_or_init(|| {
+            let poles = self.subspace.poles(order)?;
+            let logs: Vec<C64> = poles.iter().map(|z| bounded(z.ln())).collect();
+            is_finite(&logs).then_some(logs)
+        });
+        made.as_ref()
+    }
+}
+
+fn is_finite(logs: &[C64]) -> bool {
+    logs.iter().all(|s| s.re.is_finite() && s.im.is_finite())
+}
+
+/// Gains in squared standard deviations at which a descent ends: while orders are compared,
+/// which takes [`needed_gain`], and for the figures that are stated.
+const ROUGH: f64 = 1e-2;
+const FINE: f64 = 1e-4;
+
 /// Fits as many poles as the data support: an order is taken when it lowers the cost by
 /// more than [`needed_gain`], the search ends after two orders that do not. What noise and the
 /// echo of the poles so far would leave is no reason for another pole.
 pub fn fit_band(taps: &[Vec<C64>], around: &Disturbance, most: usize) -> Option<Fit> {
-    let subspace = Subspace::new(taps, most)?;
+    let starts = Starts::new(taps, most)?;
+    let (fit, white) = fit_order(taps, around, &starts)?;
+    let fit = descend(taps, &white, fit.logs.clone(), FINE).unwrap_or(fit);
+    Some(stated(taps, &white, fit))
+}
+
+/// [`Fit::score`] of the poles that the data support, plus what each must gain; without poles
+/// that of noise and echo alone.
+pub fn score_of_order(taps: &[Vec<C64>], around: &Disturbance, starts: &Starts) -> f64 {
+    match fit_order(taps, around, starts) {
+        Some((fit, white)) => {
+            let poles = fit.logs.len() as f64;
+            fit.cost + log_det(taps, &white) + needed_gain(taps.len()) * poles
+        }
+        None => empty_score(taps, around),
+    }
+}
+
+fn fit_order(
+    taps: &[Vec<C64>],
+    around: &Disturbance,
+    starts: &Starts,
+) -> Option<(Fit, Vec<Whitener>)> {
     let need = needed_gain(taps.len());
     let mut white = whiteners(taps, around, None);
     let mut best = Fit {
@@ -45,21 +104,17 @@ pub fn fit_band(taps: &[Vec<C64>], around: &Disturbance, most: usize) -> Option<
     };
     let mut last = best.clone();
     let mut failures = 0;
-    for order in 1..=subspace.most() {
-        let mut tries = Vec::new();
-        if let Some(poles) = subspace.poles(order) {
-            tries.push(poles.iter().map(|z| bounded(z.ln())).collect::<Vec<_>>());
-        }
+    for order in 1..=starts.by_order.len() {
+        let mut tries: Vec<Vec<C64>> = starts.of_order(order).cloned().into_iter().collect();
         let goes_on = !last.logs.is_empty() || order == 1;
         if let Some(extra) = goes_on.then(|| strongest_left(taps, &last)).flatten() {
             let mut logs = last.logs.clone();
             logs.push(extra);
-            tries.push(logs);
+            tries.extend(is_finite(&logs).then_some(logs));
         }
         let fitted = tries
             .into_iter()
-            .filter(|logs| logs.iter().all(|s| s.re.is_finite() && s.im.is_finite()))
-            .filter_map(|logs| descend(taps, &white, logs))
+            .filter_map(|logs| descend(taps, &white, logs, ROUGH))
             .min_by(|a, b| a.cost.total_cmp(&b.cost));
         let Some(fitted) = fitted else { break };
         let orders = (fitted.logs.len() - best.logs.len()).max(1) as f64;
@@ -68,7 +123,7 @@ pub fn fit_band(taps: &[Vec<C64>], around: &Disturbance, most: usize) -> Option<
             failures = 0;
             if around.echo.is_some() {
                 white = whiteners(taps, around, Some(&best));
-                if let Some(again) = descend(taps, &white, best.logs.clone()) {
+                if let Some(again) = descend(taps, &white, best.logs.clone(), ROUGH) {
                     best = again;
                 }
             }
@@ -81,10 +136,7 @@ pub fn fit_band(taps: &[Vec<C64>], around: &Disturbance, most: usize) -> Option<
             }
         }
     }
-    if best.logs.is_empty() {
-        return None;
-    }
-    Some(stated(taps, &white, best))
+    (!best.logs.is_empty()).then_some((best, white))
 }
 
 /// Fits the given poles, as many as there are, and states their spread.
@@ -92,7 +144,7 @@ pub fn refit(taps: &[Vec<C64>], around: &Disturbance, start: &Fit) -> Option<Fit
     let mut fit = start.clone();
     for _ in 0..2 {
         let white = whiteners(taps, around, Some(&fit));
-        fit = stated(taps, &white, descend(taps, &white, fit.logs.clone())?);
+        fit = stated(taps, &white, descend(taps, &white, fit.logs.clone(), FINE)?);
         if around.echo.is_none() {
             break;
         }
@@ -101,7 +153,7 @@ pub fn refit(taps: &[Vec<C64>], around: &Disturbance, start: &Fit) -> Option<Fit
 }
 
 /// What noise and echo alone make of a band without any line: see [`Fit::score`].
-pub fn empty_score(taps: &[Vec<C64>], around: &Disturbance) -> f64 {
+fn empty_score(taps: &[Vec<C64>], around: &Disturbance) -> f64 {
     let white = whiteners(taps, around, None);
     energy(taps, &white) + log_det(taps, &white)
 }
@@ -137,12 +189,12 @@ fn log_det(taps: &[Vec<C64>], white: &[Whitener]) -> f64 {
 fn energy(taps: &[Vec<C64>], white: &[Whitener]) -> f64 {
     taps.iter()
         .zip(white)
-        .map(|(y, w)| w.apply(column(y)).norm_squared())
+        .map(|(y, w)| {
+            let mut white = y.clone();
+            w.apply(&mut white, y.len());
+            white.iter().map(|v| v.norm_sqr()).sum::<f64>()
+        })
         .sum()
-}
-
-fn column(y: &[C64]) -> DMatrix<C64> {
-    DMatrix::from_column_slice(y.len(), 1, y)
 }
 
 fn bounded(s: C64) -> C64 {
@@ -184,13 +236,16 @@ struct Linear {
 fn linearise(taps: &[Vec<C64>], white: &[Whitener], logs: &[C64]) -> Option<Linear> {
     let order = logs.len();
     let longest = taps.iter().map(Vec::len).max()?;
-    let mut basis = DMatrix::<C64>::zeros(longest, 2 * order);
+    let mut basis = vec![C64::new(0.0, 0.0); 2 * order * longest];
+    let (plain, slopes) = basis.split_at_mut(order * longest);
     for (k, s) in logs.iter().enumerate() {
         let z = s.exp();
         let mut v = C64::new(1.0, 0.0);
-        for m in 0..longest {
-            basis[(m, k)] = v;
-            basis[(m, order + k)] = v * m as f64;
+        let at = k * longest..(k + 1) * longest;
+        let pairs = plain[at.clone()].iter_mut().zip(&mut slopes[at]);
+        for (m, (p, q)) in pairs.enumerate() {
+            *p = v;
+            *q = v * m as f64;
             v *= z;
         }
     }
@@ -205,9 +260,15 @@ fn linearise(taps: &[Vec<C64>], white: &[Whitener], logs: &[C64]) -> Option<Line
         if len <= order {
             return None;
         }
-        let white_basis = w.apply(basis.rows(0, len).into_owned());
-        let mut left = w.apply(column(y)).as_slice().to_vec();
-        let (plain, slopes) = white_basis.as_slice().split_at(len * order);
+        // The basis and the signal in one go.
+        let mut white = Vec::with_capacity((2 * order + 1) * len);
+        for column in basis.chunks_exact(longest) {
+            white.extend_from_slice(&column[..len]);
+        }
+        white.extend_from_slice(y);
+        w.apply(&mut white, len);
+        let mut left = white.split_off(2 * order * len);
+        let (plain, slopes) = white.split_at(len * order);
         let frame = Frame::of(plain, len)?;
         let projected = frame.take_off(&mut left);
         let c = frame.solve(projected)?;
@@ -235,14 +296,24 @@ fn linearise(taps: &[Vec<C64>], white: &[Whitener], logs: &[C64]) -> Option<Line
 /// Steps of a descent: it converges in less than ten where it converges at all.
 const MOST_STEPS: usize = 16;
 
-/// `sum conj(a) b`.
+/// `sum conj(a) b`, in four sums that the processor adds side by side.
 fn dot(a: &[C64], b: &[C64]) -> C64 {
-    let (mut re, mut im) = (0.0, 0.0);
-    for (a, b) in a.iter().zip(b) {
-        re += a.re * b.re + a.im * b.im;
-        im += a.re * b.im - a.im * b.re;
+    let (mut re, mut im) = ([0.0; 4], [0.0; 4]);
+    let (a_fours, b_fours) = (a.chunks_exact(4), b.chunks_exact(4));
+    for (x, y) in a_fours.remainder().iter().zip(b_fours.remainder()) {
+        re[0] += x.re * y.re + x.im * y.im;
+        im[0] += x.re * y.im - x.im * y.re;
     }
-    C64::new(re, im)
+    for (x, y) in a_fours.zip(b_fours) {
+        for c in 0..4 {
+            re[c] += x[c].re * y[c].re + x[c].im * y[c].im;
+            im[c] += x[c].re * y[c].im - x[c].im * y[c].re;
+        }
+    }
+    C64::new(
+        (re[0] + re[1]) + (re[2] + re[3]),
+        (im[0] + im[1]) + (im[2] + im[3]),
+    )
 }
 
 /// `b -= a f`.
@@ -308,8 +379,9 @@ impl Frame {
     }
 }
 
-/// Levenberg-damped descent on the poles; None when the first linear solve fails.
-fn descend(taps: &[Vec<C64>], white: &[Whitener], mut logs: Vec<C64>) -> Option<Fit> {
+/// Levenberg-damped descent on the poles until a step gains less than `enough`; None when the
+/// first linear solve fails.
+fn descend(taps: &[Vec<C64>], white: &[Whitener], mut logs: Vec<C64>, enough: f64) -> Option<Fit> {
     let mut now = linearise(taps, white, &logs)?;
     let mut damping = 1e-3;
     for _ in 0..MOST_STEPS {
@@ -336,8 +408,7 @@ fn descend(taps: &[Vec<C64>], white: &[Whitener], mut logs: Vec<C64>) -> Option<
                 let gain = now.cost - next.cost;
                 logs = tried;
                 now = next;
-                // In white units: a hundredth of a standard deviation of one figure.
-                if gain < 1e-4 && damping <= 1e-3 {
+                if gain < enough && damping <= 1e-3 {
                     break;
                 }
                 damping = (damping * 0.2).max(1e-9);

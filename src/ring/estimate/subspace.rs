@@ -20,18 +20,9 @@ impl Subspace {
         if shortest < rows + 2 {
             return None;
         }
-        let covariance = covariance(taps, rows);
-        let eigen = SymmetricEigen::try_new(covariance, 1e-14, 10_000)?;
-        let mut order: Vec<usize> = (0..rows).collect();
-        order.sort_by(|a, b| eigen.eigenvalues[*b].total_cmp(&eigen.eigenvalues[*a]));
         let keep = most.min(rows - 1);
-        let columns: Vec<DVector<C64>> = order[..keep]
-            .iter()
-            .map(|k| eigen.eigenvectors.column(*k).into_owned())
-            .collect();
-        Some(Self {
-            vectors: DMatrix::from_columns(&columns),
-        })
+        let vectors = leading(&covariance(taps, rows), keep)?;
+        Some(Self { vectors })
     }
 
     /// Largest order that can be asked for.
@@ -50,6 +41,72 @@ impl Subspace {
         let shift = gram.lu().solve(&right)?;
         let (_, triangle) = Schur::try_new(shift, 1e-13, 2_000)?.unpack();
         Some(triangle.diagonal().iter().copied().collect())
+    }
+}
+
+/// Rounds of [`leading`]: a part that stands 20 dB over what is left out is then 120 dB clean of
+/// it; the fits that begin from these vectors need far less.
+const ROUNDS: usize = 6;
+
+/// The `count` leading eigenvectors of a covariance by subspace iteration with a Rayleigh-Ritz
+/// step (Golub & Van Loan, Matrix Computations, section 8.2; from memory), with some vectors more
+/// than are asked for. Few of many are wanted, so this costs a fraction of a whole decomposition.
+fn leading(covariance: &DMatrix<C64>, count: usize) -> Option<DMatrix<C64>> {
+    let rows = covariance.nrows();
+    let wide = (count + 4).min(rows);
+    if 2 * wide > rows {
+        return ritz(covariance, DMatrix::identity(rows, rows), count);
+    }
+    // Columns of the covariance itself: they hold each strong line.
+    let mut block = DMatrix::from_fn(rows, wide, |i, j| covariance[(i, j * rows / wide)]);
+    orthonormalise(&mut block);
+    for _ in 1..ROUNDS {
+        block = covariance * block;
+        orthonormalise(&mut block);
+    }
+    ritz(covariance, block, count)
+}
+
+/// The leading eigenvectors that lie in the span of the orthonormal columns of `block`.
+fn ritz(covariance: &DMatrix<C64>, block: DMatrix<C64>, count: usize) -> Option<DMatrix<C64>> {
+    let small = block.adjoint() * (covariance * &block);
+    let eigen = SymmetricEigen::try_new(small, 1e-14, 10_000)?;
+    let mut order: Vec<usize> = (0..block.ncols()).collect();
+    order.sort_by(|a, b| eigen.eigenvalues[*b].total_cmp(&eigen.eigenvalues[*a]));
+    let columns: Vec<DVector<C64>> = order[..count.min(order.len())]
+        .iter()
+        .map(|k| &block * eigen.eigenvectors.column(*k))
+        .collect();
+    Some(DMatrix::from_columns(&columns))
+}
+
+/// Gram-Schmidt, twice; a column that depends on those before it becomes a unit vector that
+/// does not.
+fn orthonormalise(block: &mut DMatrix<C64>) {
+    let rows = block.nrows();
+    let mut spare = 0;
+    for k in 0..block.ncols() {
+        loop {
+            let before = block.column(k).norm();
+            for _ in 0..2 {
+                for j in 0..k {
+                    let (earlier, mut rest) = block.columns_range_pair_mut(j, k);
+                    let f = earlier.dotc(&rest);
+                    rest.axpy(-f, &earlier, C64::new(1.0, 0.0));
+                }
+            }
+            let norm = block.column(k).norm();
+            if norm > 1e-10 * before && norm > 1e-150 {
+                block.column_mut(k).unscale_mut(norm);
+                break;
+            }
+            if spare == rows {
+                break;
+            }
+            block.column_mut(k).fill(C64::new(0.0, 0.0));
+            block[(spare, k)] = C64::new(1.0, 0.0);
+            spare += 1;
+        }
     }
 }
 

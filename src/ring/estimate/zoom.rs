@@ -4,10 +4,16 @@
 //! the window's start, so that a damped exponential stays one (with a complex gain), and no
 //! filter transient and no smeared strike gets into the fit.
 
+use std::sync::{Arc, OnceLock};
+
 use nalgebra::Complex;
+
+use super::phasor::powers;
 
 /// A complex number.
 pub type C64 = Complex<f64>;
+
+const ZERO: C64 = C64::new(0.0, 0.0);
 
 /// How a band is cut out: centre, decimation, filter.
 #[derive(Debug, Clone)]
@@ -16,7 +22,7 @@ pub struct Zoom {
     pub centre: f64,
     /// Decimation factor.
     pub step: usize,
-    taps: Vec<f64>,
+    taps: Arc<[f64]>,
     /// Sum of the squared filter coefficients: noise variance per input variance.
     pub noise_gain: f64,
 }
@@ -33,7 +39,7 @@ pub enum Slope {
 impl Zoom {
     /// A band around `centre_hz` with about `rate_hz / step` complex samples per second.
     pub fn new(centre_hz: f64, rate_hz: f64, step: usize, slope: Slope) -> Self {
-        let taps = low_pass(step, slope);
+        let taps = low_pass_of(step, slope);
         let noise_gain = taps.iter().map(|h| h * h).sum();
         Self {
             centre: std::f64::consts::TAU * centre_hz / rate_hz,
@@ -55,12 +61,8 @@ impl Zoom {
     pub fn apply(&self, x: &[f64], most: usize) -> Vec<C64> {
         let count = self.outputs(x.len(), most);
         // The mixed filter is the same for each output up to a phase.
-        let kernel: Vec<C64> = self
-            .taps
-            .iter()
-            .enumerate()
-            .map(|(l, h)| C64::from_polar(*h, -self.centre * l as f64))
-            .collect();
+        let turns = powers(ZERO, C64::new(0.0, -self.centre), self.taps.len());
+        let kernel: Vec<C64> = self.taps.iter().zip(turns).map(|(h, v)| v * *h).collect();
         (0..count)
             .map(|m| {
                 let from = m * self.step;
@@ -77,11 +79,27 @@ impl Zoom {
     /// Gain of the band for an exponential `exp(p n)` of the input (p per input sample).
     pub fn gain(&self, p: C64) -> C64 {
         let q = p - C64::new(0.0, self.centre);
-        self.taps
-            .iter()
-            .enumerate()
-            .map(|(l, h)| (q * l as f64).exp() * *h)
-            .sum()
+        let powers = powers(ZERO, q, self.taps.len());
+        self.taps.iter().zip(powers).map(|(h, v)| v * *h).sum()
+    }
+}
+
+/// Powers of two up to 4096 as decimations.
+const STEPS: usize = 13;
+
+/// [`low_pass`], each designed once.
+fn low_pass_of(step: usize, slope: Slope) -> Arc<[f64]> {
+    static STEEP: [OnceLock<Arc<[f64]>>; STEPS] = [const { OnceLock::new() }; STEPS];
+    static EARLY: [OnceLock<Arc<[f64]>>; STEPS] = [const { OnceLock::new() }; STEPS];
+    let known = match slope {
+        Slope::Steep => &STEEP,
+        Slope::Early => &EARLY,
+    };
+    match known.get(step.trailing_zeros() as usize) {
+        Some(place) if step.is_power_of_two() => {
+            place.get_or_init(|| low_pass(step, slope).into()).clone()
+        }
+        _ => low_pass(step, slope).into(),
     }
 }
 
