@@ -23,6 +23,7 @@ pub fn measure(take: &TapTake) -> Tap {
         ring_time_s: solved.ring_times_s[0],
         ring_fraction: solved.ring_fractions[0],
         room_misfit: solved.room_misfit,
+        echo: solved.echo,
         bands: without_neighbours(band_decays(take), &solved.modes, take.clip.rate()),
         flaws: flaws(take, &solved),
         modes: solved.modes,

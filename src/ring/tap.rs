@@ -1,5 +1,6 @@
 //! One tap, measured.
 
+use crate::ring::estimate::Echo;
 use crate::ring::flaw::Flaw;
 use crate::ring::mode::{Mode, RefusedLine};
 
@@ -65,6 +66,8 @@ pub struct Tap {
     pub ring_fraction: Option<f64>,
     /// Share of unexplained power near the strong modes (0 = none), the measure of a live room.
     pub room_misfit: f64,
+    /// The room's echo, where this tap shows one.
+    pub echo: Option<Echo>,
     /// The accepted modes, by rising frequency.
     pub modes: Vec<Mode>,
     /// Lines that were fitted but not accepted.

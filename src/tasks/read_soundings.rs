@@ -12,7 +12,7 @@ use crate::record::sounding::{
     BandRecord, BaselineRef, EvidenceRecord, FORMAT, FileRecord, FlawRecord, MadeBy, ModeRecord,
     RoomRecord, SoundingRecord, TapRecord, VERSION,
 };
-use crate::ring::estimate::solve;
+use crate::ring::estimate::{Room, loudest, solve_in};
 use crate::ring::flaw::Flaw;
 use crate::ring::listen::{Listened, Listener, NoTaps, is_stray};
 use crate::ring::measure::measure;
@@ -161,15 +161,16 @@ pub fn read_and_show(
 
 /// All taps that still have their sound, solved together, and the lines that were refused.
 pub(super) fn solved_together(struck: &[Struck]) -> (Together, Vec<RefusedLine>) {
-    let views: Vec<&TapTake> = struck
-        .iter()
-        .map(|s| &s.take)
-        .filter(|take| !take.clip.is_empty())
-        .collect();
-    if views.is_empty() {
+    let heard: Vec<&Struck> = struck.iter().filter(|s| !s.take.clip.is_empty()).collect();
+    if heard.is_empty() {
         return (Together::default(), Vec::new());
     }
-    let solved = solve(&views);
+    let views: Vec<&TapTake> = heard.iter().map(|s| &s.take).collect();
+    let room = match loudest(&views) {
+        Some(place) => Room::Known(heard[place].tap.echo),
+        None => Room::Unknown,
+    };
+    let solved = solve_in(&views, room);
     let together = Together {
         room_misfit: Some(solved.room_misfit),
         room: solved.echo.map(|e| RoomRecord {

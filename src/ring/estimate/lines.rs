@@ -1,6 +1,7 @@
 //! From candidates to fitted lines: groups in bands, strongest first, each subtracted before
 //! the next; then each cluster again with a finer zoom, and a look at what is left.
 
+use super::Room;
 use super::band::{Group, cut_band, group_of, groups};
 use super::candidates;
 use super::echo::Echo;
@@ -23,7 +24,7 @@ pub struct Found {
 }
 
 /// Runs the whole search.
-pub fn search(w: &Windows<'_>) -> Found {
+pub fn search(w: &Windows<'_>, room: Room) -> Found {
     let mut lines = Lines::none(w.taps.len());
     let mut left: Vec<Vec<f64>> = w.taps.iter().map(|x| x.to_vec()).collect();
     let mut crowded = false;
@@ -46,7 +47,10 @@ pub fn search(w: &Windows<'_>) -> Found {
         let before = lines.logs.len();
         let groups = groups(&candidates);
         if pass == 0 {
-            echo = echo_of(w, &groups);
+            echo = match room {
+                Room::Known(echo) => echo,
+                Room::Unknown => echo_of(w, &groups),
+            };
         }
         for group in groups {
             if lines.logs.len() >= MOST_LINES {

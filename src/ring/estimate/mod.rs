@@ -42,6 +42,15 @@ pub const LOWEST_HZ: f64 = 200.0;
 /// Highest frequency that is taken for a mode, in Hz (or 0.45 of the sample rate).
 pub const HIGHEST_HZ: f64 = 16_000.0;
 
+/// What is known of the room before a solve.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Room {
+    /// Nothing: the taps tell.
+    Unknown,
+    /// Its echo, or that it shows none.
+    Known(Option<Echo>),
+}
+
 /// A contact is over after that many seconds.
 const STRIKE_S: f64 = 0.003;
 
@@ -73,13 +82,32 @@ pub struct Solved {
 /// The free decay is taken from 3 ms after the strike (the contact must be over); for wheels
 /// whose longest ring is under 80 ms from 1 ms after it, when both starts agree on the decays.
 pub fn solve(takes: &[&TapTake]) -> Solved {
-    let late = solve_from(takes, 0.003);
+    solve_in(takes, Room::Unknown)
+}
+
+/// [`solve`] in a room that is known already.
+///
+/// The echo is measured on the loudest tap alone, so what [`solve`] said of that tap by itself
+/// holds for all of them together and need not be found again.
+pub fn solve_in(takes: &[&TapTake], room: Room) -> Solved {
+    let late = solve_from(takes, 0.003, room);
     let longest = late.modes.iter().map(Mode::ring_time_s).fold(0.0, f64::max);
     if longest >= 0.080 {
         return late;
     }
-    let early = solve_from(takes, 0.001);
+    // The room is the same; among the samples added the strike itself would pass for an echo.
+    let early = solve_from(takes, 0.001, Room::Known(late.echo));
     if agrees(&early, &late) { early } else { late }
+}
+
+/// Place of the take with the most energy in its clean decay: the one that tells of the room.
+/// None when no take has a decay long enough.
+pub fn loudest(takes: &[&TapTake]) -> Option<usize> {
+    let energy = |w: &Window<'_>| w.samples.iter().map(|v| v * v).sum::<f64>();
+    windows(takes, 0.003)
+        .iter()
+        .max_by(|a, b| energy(a).total_cmp(&energy(b)))
+        .map(|w| w.index)
 }
 
 /// True when the strongest modes of `late` are also in `early`, with the same decay within five
@@ -138,7 +166,7 @@ fn noise_of(take: &TapTake) -> NoiseDensity {
     NoiseDensity::of(own, rate).unwrap_or_else(|| NoiseDensity::white(FLOOR_VARIANCE))
 }
 
-fn solve_from(takes: &[&TapTake], contact_s: f64) -> Solved {
+fn solve_from(takes: &[&TapTake], contact_s: f64, room: Room) -> Solved {
     let usable = windows(takes, contact_s);
     let mut out = Solved {
         modes: Vec::new(),
@@ -173,7 +201,7 @@ fn solve_from(takes: &[&TapTake], contact_s: f64) -> Solved {
         rate_hz,
         band_hz: (LOWEST_HZ * 0.5, HIGHEST_HZ.min(0.45 * rate_hz)),
     };
-    let found = search(&w);
+    let found = search(&w, room);
     out.crowded = found.crowded;
     out.echo = found.echo;
     let cut = cut_windows(&w.taps, &found.lines);

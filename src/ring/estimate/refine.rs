@@ -63,7 +63,7 @@ fn is_finite(logs: &[C64]) -> bool {
 
 /// Gains in squared standard deviations at which a descent ends: while orders are compared,
 /// which takes [`needed_gain`], and for the figures that are stated.
-const ROUGH: f64 = 1e-2;
+const ROUGH: f64 = 0.05;
 const FINE: f64 = 1e-4;
 
 /// Fits as many poles as the data support: an order is taken when it lowers the cost by
