@@ -71,18 +71,19 @@ impl Innovation {
 fn periodicity(e: &[f64], hop: usize) -> f64 {
     let first = (PERIODS.0 * hop as f64) as usize;
     let last = ((PERIODS.1 * hop as f64) as usize).min(e.len() * 2 / 5);
+    // Energy of the first n samples.
+    let mut so_far = vec![0.0];
+    so_far.extend(e.iter().scan(0.0, |sum, v| {
+        *sum += v * v;
+        Some(*sum)
+    }));
     let mut best = 0.0;
     for lag in first..last {
-        let (a, b) = (&e[..e.len() - lag], &e[lag..]);
-        let mut sums = (0.0, 0.0, 0.0);
-        for (x, y) in a.iter().zip(b) {
-            sums.0 += x * y;
-            sums.1 += x * x;
-            sums.2 += y * y;
-        }
-        let norm = (sums.1 * sums.2).sqrt();
-        if norm > 0.0 && sums.0 / norm > best {
-            best = sums.0 / norm;
+        let kept = e.len() - lag;
+        let norm = (so_far[kept] * (so_far[e.len()] - so_far[lag])).sqrt();
+        let common = predictor::dot(&e[..kept], &e[lag..]);
+        if norm > 0.0 && common / norm > best {
+            best = common / norm;
         }
     }
     best

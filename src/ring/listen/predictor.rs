@@ -3,6 +3,20 @@
 //! A sum of damped tones follows from its own past; the error of a predictor shows what was
 //! put in anew: a strike, a second contact, the pulses of a voice.
 
+/// `sum a[n] b[n]` in eight sums that the processor adds side by side.
+pub(super) fn dot(a: &[f64], b: &[f64]) -> f64 {
+    let (eights, more) = (a.chunks_exact(8), b.chunks_exact(8));
+    let rest = eights.remainder().iter().zip(more.remainder());
+    let rest: f64 = rest.map(|(x, y)| x * y).sum();
+    let mut sums = [0.0; 8];
+    for (x, y) in eights.zip(more) {
+        for k in 0..8 {
+            sums[k] += x[k] * y[k];
+        }
+    }
+    rest + sums.iter().sum::<f64>()
+}
+
 /// Coefficients `a` of `x[n] ~ sum a[k] x[n-1-k]` by least squares over `n` in `from..to`
 /// (covariance method, Cholesky). Samples before the start of `x` count as zero.
 /// None when there is nothing to learn from.
@@ -15,7 +29,7 @@ pub(super) fn fit(x: &[f64], order: usize, from: usize, to: usize) -> Option<Vec
     let m = order + 1;
     let mut phi = vec![0.0; m * m];
     for j in 0..m {
-        phi[j] = (from..to).map(|n| x[n] * x[n - j]).sum();
+        phi[j] = dot(&x[from..to], &x[from - j..to - j]);
     }
     for i in 1..m {
         for j in i..m {
@@ -44,8 +58,7 @@ fn solve(phi: &[f64], order: usize, ridge: f64) -> Option<Vec<f64>> {
                 &low[i * order..i * order + j],
                 &low[j * order..j * order + j],
             );
-            let dot: f64 = row_i.iter().zip(row_j).map(|(a, b)| a * b).sum();
-            let mut s = at(i, j) - dot;
+            let mut s = at(i, j) - dot(row_i, row_j);
             if i == j {
                 s += ridge;
                 if s <= 0.0 {
@@ -59,12 +72,12 @@ fn solve(phi: &[f64], order: usize, ridge: f64) -> Option<Vec<f64>> {
     }
     let mut y = vec![0.0; order];
     for i in 0..order {
-        let dot: f64 = (0..i).map(|k| low[i * order + k] * y[k]).sum();
-        y[i] = (phi[i + 1] - dot) / low[i * order + i];
+        let known = dot(&low[i * order..i * order + i], &y[..i]);
+        y[i] = (phi[i + 1] - known) / low[i * order + i];
     }
     for i in (0..order).rev() {
-        let dot: f64 = (i + 1..order).map(|k| low[k * order + i] * y[k]).sum();
-        y[i] = (y[i] - dot) / low[i * order + i];
+        let known: f64 = (i + 1..order).map(|k| low[k * order + i] * y[k]).sum();
+        y[i] = (y[i] - known) / low[i * order + i];
     }
     y.iter().all(|v| v.is_finite()).then_some(y)
 }
@@ -72,11 +85,11 @@ fn solve(phi: &[f64], order: usize, ridge: f64) -> Option<Vec<f64>> {
 /// Prediction error of `x` for `n` in `from..to`; samples before the start count as zero.
 pub(super) fn error(x: &[f64], a: &[f64], from: usize, to: usize) -> Vec<f64> {
     let to = to.min(x.len());
+    let forward: Vec<f64> = a.iter().rev().copied().collect();
     (from..to)
         .map(|n| {
             let past = &x[n.saturating_sub(a.len())..n];
-            let guess: f64 = past.iter().rev().zip(a).map(|(s, c)| s * c).sum();
-            x[n] - guess
+            x[n] - dot(past, &forward[a.len() - past.len()..])
         })
         .collect()
 }
