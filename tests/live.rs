@@ -475,6 +475,7 @@ fn an_interrupt_loses_no_finished_tap_and_a_kill_leaves_a_readable_take() {
         let takes: Vec<PathBuf> = std::fs::read_dir(folder.path().join("takes"))
             .unwrap()
             .map(|e| e.unwrap().path())
+            .filter(|p| p.extension().is_some_and(|e| e == "wav"))
             .collect();
         assert_eq!(takes.len(), 1);
         let read = read_sounding(&[Input::Path(takes[0].clone())], &ReadSettings::default());
@@ -484,9 +485,82 @@ fn an_interrupt_loses_no_finished_tap_and_a_kill_leaves_a_readable_take() {
         let (code, _, told) = next.ends();
         assert_eq!(code, 3, "{told}");
         assert!(
-            told.contains("was cut off") && told.contains("sounding-"),
+            told.contains("was cut off") && told.contains("fourtap sound --resume"),
             "{told}"
         );
+    }
+}
+
+/// Says ring to whatever is asked, until the sounding is kept.
+fn rings_to_the_end(mut person: Person) -> (i32, serde_json::Value, String) {
+    while let Ok(line) = person.lines.recv_timeout(Duration::from_secs(60)) {
+        let (asked, kept) = (line.contains("what did you hear"), line.contains("kept as"));
+        person.told.push(line);
+        if asked {
+            person.says("r");
+        }
+        if kept {
+            break;
+        }
+    }
+    let (code, out, told) = person.ends();
+    (code, serde_json::from_str(&out).unwrap(), told)
+}
+
+#[test]
+#[cfg(unix)]
+fn a_sounding_that_was_stopped_or_killed_is_gone_on_with() {
+    for end in ["q", "-KILL"] {
+        let folder = tempfile::tempdir().unwrap();
+        let from = ["--from", RINGS, "--json", "--turn-plan", "quarter"];
+        let mut person = Person::begins(folder.path(), &from, None);
+        person.hears("what did you hear at spot 1");
+        person.says("u");
+        person.hears("what did you hear at spot 2");
+        person.says("r");
+        person.hears("spot 2: you heard ring");
+        if end == "q" {
+            person.says("q");
+        } else {
+            // More than a second, so that the second tap is on the disk.
+            person.hears("heard the tap at spot 3");
+            let id = person.child.id().to_string();
+            Command::new("kill").args([end, &id]).status().unwrap();
+        }
+        let (code, _, told) = person.ends();
+        assert_eq!(code, if end == "q" { 11 } else { -1 }, "{told}");
+
+        let takes = folder.path().join("takes");
+        let again = ["--from", RINGS, "--json", "--resume"];
+        let (code, record, told) = rings_to_the_end(Person::begins(folder.path(), &again, None));
+        // The ear was unsure of the first tap, before the break.
+        assert_eq!(code, 11, "{told}");
+        assert!(told.contains("of 4 spots are struck"), "{told}");
+        assert_eq!(record["turn_plan"], "quarter");
+        let files = record["files"].as_array().unwrap();
+        assert_eq!(files.len(), 2, "{told}");
+        let taps = record["taps"].as_array().unwrap();
+        assert_eq!(taps.len(), 4, "{told}");
+        let words: Vec<_> = taps.iter().map(|t| t["heard"].as_str().unwrap()).collect();
+        assert_eq!(words, ["unsure", "ring", "ring", "ring"]);
+        assert_eq!(taps[0]["file"], files[0]["name"]);
+        assert_eq!(taps[3]["file"], files[1]["name"]);
+        let warnings = record["warnings"].to_string();
+        assert_eq!(
+            warnings.contains("goes on from sounding 1"),
+            end == "q",
+            "{warnings}"
+        );
+        let left: Vec<_> = std::fs::read_dir(&takes).unwrap().collect();
+        assert_eq!(left.len(), 0, "nothing is left in passing: {told}");
+        let store = Store::open_existing(folder.path()).unwrap();
+        assert_eq!(store.verify().unwrap().wrong, None);
+        assert!(store.verify_sounds().unwrap().is_empty());
+
+        let none = Person::begins(folder.path(), &again, None);
+        let (code, _, told) = none.ends();
+        assert_eq!(code, 2, "{told}");
+        assert!(told.contains("no sounding to go on with"), "{told}");
     }
 }
 

@@ -64,6 +64,13 @@ impl Heard {
             Self::Unsure => "unsure",
         }
     }
+
+    /// From the word in a record; none for another word.
+    pub fn parse(word: &str) -> Option<Self> {
+        [Self::Ring, Self::Thud, Self::Unsure]
+            .into_iter()
+            .find(|h| h.word() == word)
+    }
 }
 
 /// What a reading stands on, best first.

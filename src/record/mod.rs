@@ -3,6 +3,7 @@
 
 pub mod baseline;
 pub mod baseline_difference;
+pub mod live_log;
 pub mod sounding;
 pub mod wheel;
 pub mod wheel_history;

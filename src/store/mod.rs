@@ -12,6 +12,7 @@
 
 pub mod baselines;
 pub mod error;
+pub mod live_logs;
 pub mod records;
 pub mod settings;
 pub mod sound_files;

@@ -13,14 +13,25 @@ struct Settings {
     /// Name of the microphone that was last asked for by name.
     #[serde(default)]
     microphone: Option<String>,
+    /// What was said last of the temperature.
+    #[serde(default)]
+    temperature: Option<SaidTemperature>,
+}
+
+/// What a person said of the temperature where wheels are sounded.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SaidTemperature {
+    /// In degrees Celsius; none when it was asked for and not known.
+    pub temp_c: Option<f64>,
+    /// When, RFC 3339.
+    pub at: String,
 }
 
 impl Store {
     /// The microphone to use when none is named; none when none was remembered, or the file
     /// cannot be read.
     pub fn remembered_microphone(&self) -> Option<String> {
-        let text = std::fs::read_to_string(self.settings_path()?).ok()?;
-        serde_json::from_str::<Settings>(&text).ok()?.microphone
+        self.settings().microphone
     }
 
     /// Remembers a microphone by its name.
@@ -28,12 +39,34 @@ impl Store {
     /// # Errors
     /// [`StoreError`] when the file cannot be written.
     pub fn remember_microphone(&self, name: &str) -> Result<(), StoreError> {
+        self.remember(|s| s.microphone = Some(name.to_owned()))
+    }
+
+    /// What was said last of the temperature; none when nothing was, or the file cannot be read.
+    pub fn remembered_temperature(&self) -> Option<SaidTemperature> {
+        self.settings().temperature
+    }
+
+    /// Remembers what was said of the temperature.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the file cannot be written.
+    pub fn remember_temperature(&self, said: SaidTemperature) -> Result<(), StoreError> {
+        self.remember(|s| s.temperature = Some(said))
+    }
+
+    fn settings(&self) -> Settings {
+        let text = self.settings_path().map(std::fs::read_to_string);
+        let settings = text.and_then(|t| serde_json::from_str(&t.ok()?).ok());
+        settings.unwrap_or_default()
+    }
+
+    fn remember(&self, change: impl FnOnce(&mut Settings)) -> Result<(), StoreError> {
         let Some(path) = self.settings_path() else {
             return Ok(());
         };
-        let settings = Settings {
-            microphone: Some(name.to_owned()),
-        };
+        let mut settings = self.settings();
+        change(&mut settings);
         let text = serde_json::to_string(&settings).unwrap_or_default();
         std::fs::write(&path, text).map_err(|e| StoreError::file(&path, e))
     }

@@ -132,6 +132,16 @@ impl LiveSounding {
         self.settings.turn_plan
     }
 
+    /// Temperature of the wheel in degrees Celsius, where it is known.
+    pub fn temp_c(&self) -> Option<f64> {
+        self.settings.temp_c
+    }
+
+    /// When the ear is asked.
+    pub fn ear_asked(&self) -> EarAsked {
+        self.ear
+    }
+
     /// Sound comes from here on from another device or file, with this name in the record.
     /// What was open of the one before is closed.
     pub fn begin_part(&mut self, name: &str, rate: SampleRate) -> Vec<LiveEvent> {

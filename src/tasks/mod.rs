@@ -15,5 +15,6 @@ pub mod make_demo;
 pub mod name_soundings;
 pub mod plate_findings;
 pub mod read_soundings;
+pub mod resume_sounding;
 pub mod take_in;
 pub mod wheels_table;

@@ -141,6 +141,10 @@ pub struct Sound {
     /// Take the sound from a recording, played as if it came from a microphone
     #[arg(long, value_name = "FILE", conflicts_with = "mic")]
     pub from: Option<PathBuf>,
+    /// Go on with the newest sounding that was stopped or cut off (of --wheel, if given); its
+    /// wheel, turn plan and temperature stay
+    #[arg(long, conflicts_with_all = ["turn_plan", "temp", "heard_after"])]
+    pub resume: bool,
     /// Ask what the ear heard after the last tap, not after each
     #[arg(long)]
     pub heard_after: bool,

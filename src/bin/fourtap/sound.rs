@@ -1,9 +1,11 @@
 //! `fourtap sound`.
 
+mod big_letters;
+mod broken_off;
 mod face;
 mod hand;
 
-use std::io::Write;
+use std::io::{IsTerminal as _, Write};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -14,14 +16,18 @@ use fourtap::audio::as_if_live::AsIfLive;
 use fourtap::audio::take_file::TakeFile;
 use fourtap::audio::{AudioError, Chunk, Input, Recording, Source};
 use fourtap::reading::Reading;
+use fourtap::record::live_log::{FORMAT, LiveStep, VERSION};
 use fourtap::record::sounding::FileRecord;
 use fourtap::report::text::{TextStyle, sounding_text};
 use fourtap::store::Store;
+use fourtap::store::live_logs::LiveLog;
+use fourtap::store::settings::SaidTemperature;
 use fourtap::tasks::input_check::InputCheck;
 use fourtap::tasks::keep_sounding::keep_sounding;
 use fourtap::tasks::keep_wheels::show_wheel;
 use fourtap::tasks::live_sounding::{EarAsked, LiveEvent, LiveSounding};
 use fourtap::tasks::read_soundings::{ReadSettings, ReadSounding};
+use fourtap::tasks::resume_sounding::resume;
 use fourtap::tasks::take_in::{Came, TakeIn};
 use fourtap::units::amplitude_db;
 
@@ -29,13 +35,17 @@ use crate::args::Sound;
 use crate::baseline::behind;
 use crate::exit;
 use crate::read::plan;
-use crate::store_place::{now, open};
+use crate::store_place::{is_within, now, open};
 use crate::tell::{complain, say};
+use big_letters::big;
+use broken_off::BrokenOff;
 use face::{SpotView, View, instruction, screen};
 use hand::{Hand, Word};
 
 /// Between two looks at keys and sound.
 const BEAT: Duration = Duration::from_millis(40);
+/// A temperature is asked for once a day: what was said holds for so many seconds, a working day.
+const TEMPERATURE_HOLDS_S: i64 = 12 * 3600;
 /// How long the meter holds a peak.
 const HOLD: Duration = Duration::from_secs(2);
 
@@ -48,8 +58,16 @@ pub fn run(args: &Sound, place: Option<&Path>) -> ExitCode {
 
 fn sound(args: &Sound, place: Option<&Path>) -> Result<ExitCode, ExitCode> {
     let mut store = open(place)?;
+    let folder = takes_folder(args, &store)?;
+    let before = if args.resume {
+        Some(broken_off::newest(&folder, args.wheel.as_deref())?)
+    } else {
+        broken_off::tell(&folder, args.keep.is_some());
+        None
+    };
     let (mut wheel, mut first_words) = (None, Vec::new());
-    if let Some(id) = &args.wheel {
+    let wheel_id = before.as_ref().map_or(&args.wheel, |b| &b.wheel);
+    if let Some(id) = wheel_id {
         let shown = show_wheel(&store, id).map_err(|e| {
             complain(&e.to_string());
             complain(&format!(
@@ -63,16 +81,21 @@ fn sound(args: &Sound, place: Option<&Path>) -> Result<ExitCode, ExitCode> {
     }
     let behind = behind(wheel.as_deref(), None, place)?;
     first_words.extend(behind.notes.iter().cloned());
+    let temp_c = match &before {
+        Some(before) => before.temp_c,
+        None => args.temp.or_else(|| temperature_of_today(args, &store)),
+    };
     let settings = ReadSettings {
-        wheel,
-        turn_plan: plan(args.turn_plan),
+        wheel: wheel.clone(),
+        turn_plan: before
+            .as_ref()
+            .map_or(plan(args.turn_plan), |b| b.turn_plan),
         baseline: behind.baseline,
         at_best: behind.at_best,
         notes: behind.notes,
-        temp_c: args.temp,
+        temp_c,
         ..ReadSettings::default()
     };
-    let folder = takes_folder(args, &store)?;
     let (source, name) = first_source(args, &store)?;
     let interrupted = Arc::new(AtomicBool::new(false));
     let flag = Arc::clone(&interrupted);
@@ -80,7 +103,10 @@ fn sound(args: &Sound, place: Option<&Path>) -> Result<ExitCode, ExitCode> {
     if let Err(error) = ctrlc::set_handler(move || flag.store(true, Ordering::Relaxed)) {
         complain(&format!("Ctrl-C ends at once and keeps nothing: {error}"));
     }
-    let ear = if args.heard_after {
+    let is_afterwards = before
+        .as_ref()
+        .map_or(args.heard_after, |b| b.is_ear_asked_afterwards);
+    let ear = if is_afterwards {
         EarAsked::Afterwards
     } else {
         EarAsked::EachTap
@@ -95,6 +121,10 @@ fn sound(args: &Sound, place: Option<&Path>) -> Result<ExitCode, ExitCode> {
         folder,
         source: String::new(),
         takes: Vec::new(),
+        log: None,
+        at_frame: 0,
+        is_stopped: false,
+        wheel,
         meter: Meter::default(),
         said: Vec::new(),
         prompted: String::new(),
@@ -103,31 +133,50 @@ fn sound(args: &Sound, place: Option<&Path>) -> Result<ExitCode, ExitCode> {
     for words in &first_words {
         session.tell(words);
     }
+    if let Some(before) = &before {
+        session.resume(before)?;
+    }
     session.begin(source, name);
     session.go(&interrupted);
-    let (read, takes, fatal) = session.end();
-    let Some(read) = read else {
+    let ended = session.end();
+    let Some(read) = ended.read else {
         complain("no tap was heard, so that nothing is kept in the store");
         return Ok(ExitCode::from(
-            fatal.unwrap_or(exit::of(fourtap::reading::Outcome::SoundItAgain)),
+            ended
+                .fatal
+                .unwrap_or(exit::of(fourtap::reading::Outcome::SoundItAgain)),
         ));
     };
     tell_outcome(&read, args.json);
-    keep(&mut store, &read, &takes, args.keep.is_some())?;
+    keep(
+        &mut store,
+        &read,
+        &ended.takes,
+        ended.log,
+        args.keep.is_some(),
+    )?;
     Ok(ExitCode::from(exit::of(read.outcome)))
 }
 
-/// Keeps the sounding; the take goes from its passing place once it is kept.
+/// Keeps the sounding. The takes go from their passing place once it is kept, unless there is a
+/// log, by which one that was stopped can be gone on with.
 fn keep(
     store: &mut Store,
     read: &ReadSounding,
     takes: &[PathBuf],
+    log: Option<LiveLog>,
     takes_stay: bool,
 ) -> Result<(), ExitCode> {
     match keep_sounding(store, &read.record, takes, &now()) {
         Ok(kept) => {
             complain(&format!("kept as sounding {} of the store", kept.number));
-            if !takes_stay {
+            if let Some(mut log) = log {
+                let number = kept.number;
+                if let Err(error) = log.add(&LiveStep::Kept { number }) {
+                    complain(&error.to_string());
+                }
+                complain("fourtap sound --resume goes on with it");
+            } else if !takes_stay {
                 takes.iter().for_each(|t| drop(std::fs::remove_file(t)));
             }
             Ok(())
@@ -143,8 +192,6 @@ fn keep(
 }
 
 fn tell_outcome(read: &ReadSounding, json: bool) {
-    use std::io::IsTerminal;
-
     if json {
         match serde_json::to_string(&read.record) {
             Ok(line) => say(&line),
@@ -152,22 +199,20 @@ fn tell_outcome(read: &ReadSounding, json: bool) {
         }
         return;
     }
-    let colour = std::io::stdout().is_terminal() && std::env::var_os("NO_COLOR").is_none();
+    let is_terminal = std::io::stdout().is_terminal();
+    if is_terminal {
+        big(read.outcome).iter().for_each(|line| say(line));
+    }
+    let colour = is_terminal && std::env::var_os("NO_COLOR").is_none();
     say(&sounding_text(
         &read.record,
         &TextStyle { colour, width: 80 },
     ));
 }
 
-/// Where takes are written; what an earlier run left there is told.
+/// Where takes are written.
 fn takes_folder(args: &Sound, store: &Store) -> Result<PathBuf, ExitCode> {
     let passing = store.folder().unwrap_or(Path::new(".")).join("takes");
-    for entry in std::fs::read_dir(&passing).into_iter().flatten().flatten() {
-        complain(&format!(
-            "a sounding is still running, or was cut off: fourtap read {}",
-            entry.path().display()
-        ));
-    }
     let folder = args.keep.clone().unwrap_or(passing);
     std::fs::create_dir_all(&folder).map_err(|e| {
         complain(&format!(
@@ -177,6 +222,60 @@ fn takes_folder(args: &Sound, store: &Store) -> Result<PathBuf, ExitCode> {
         ExitCode::from(exit::STORE)
     })?;
     Ok(folder)
+}
+
+/// The temperature in degrees Celsius as it was said in the last hours, else as it is said now on
+/// a terminal; what `--temp` says is remembered.
+fn temperature_of_today(args: &Sound, store: &Store) -> Option<f64> {
+    if args.temp.is_some() || args.from.is_some() {
+        if args.from.is_none() {
+            remember_temperature(store, args.temp);
+        }
+        return args.temp;
+    }
+    let said = store
+        .remembered_temperature()
+        .filter(|s| is_within(&s.at, TEMPERATURE_HOLDS_S));
+    if let Some(said) = said {
+        if let Some(temp_c) = said.temp_c {
+            complain(&format!(
+                "{temp_c} C, as was said at {}; --temp 21C says otherwise",
+                said.at
+            ));
+        }
+        return said.temp_c;
+    }
+    if !std::io::stdin().is_terminal() || !std::io::stderr().is_terminal() {
+        return None;
+    }
+    let temp_c = asked_temperature();
+    remember_temperature(store, temp_c);
+    temp_c
+}
+
+fn remember_temperature(store: &Store, temp_c: Option<f64>) {
+    let said = SaidTemperature { temp_c, at: now() };
+    if let Err(error) = store.remember_temperature(said) {
+        complain(&format!("the temperature is not remembered: {error}"));
+    }
+}
+
+/// Asks until it is a temperature or left open.
+fn asked_temperature() -> Option<f64> {
+    loop {
+        let _ = write!(
+            std::io::stderr(),
+            "How warm is it here? 21C or 70F; Enter if you do not know: "
+        );
+        let mut line = String::new();
+        if std::io::stdin().read_line(&mut line).is_err() || line.trim().is_empty() {
+            return None;
+        }
+        match fourtap::units::parse_temp_c(line.trim()) {
+            Ok(temp_c) => return Some(temp_c),
+            Err(error) => complain(&error.to_string()),
+        }
+    }
 }
 
 type Opened = (Box<dyn Source + Send>, String);
@@ -301,6 +400,13 @@ struct Session<'a> {
     /// Name of the microphone or file.
     source: String,
     takes: Vec<PathBuf>,
+    /// What happened, on the disk; none when it cannot be written.
+    log: Option<LiveLog>,
+    /// Frames of the part at hand that were heard, lost ones included.
+    at_frame: u64,
+    /// True when the person stopped it, or its source failed.
+    is_stopped: bool,
+    wheel: Option<String>,
     meter: Meter,
     said: Vec<String>,
     /// What was asked for last in lines.
@@ -309,7 +415,84 @@ struct Session<'a> {
     fatal: Option<u8>,
 }
 
+/// What a session ends with.
+struct Ended {
+    /// The sounding, if it has a tap.
+    read: Option<ReadSounding>,
+    takes: Vec<PathBuf>,
+    /// The log of one that was broken off and can be gone on with.
+    log: Option<LiveLog>,
+    /// The exit code if there is no tap.
+    fatal: Option<u8>,
+}
+
 impl Session<'_> {
+    /// Hears again what was heard before it was broken off.
+    fn resume(&mut self, before: &BrokenOff) -> Result<(), ExitCode> {
+        let heard = resume(&mut self.live, &before.steps, &self.folder);
+        let log = LiveLog::go_on(&before.log).map_err(|e| e.to_string());
+        match (heard, log) {
+            (Ok(takes), Ok(log)) => {
+                self.takes = takes;
+                self.log = Some(log);
+            }
+            (Err(error), _) => return Err(self.refuse(&error.to_string(), exit::INPUT)),
+            (_, Err(error)) => return Err(self.refuse(&error, exit::STORE)),
+        }
+        let spots = self.live.turn_plan().spots_deg().len();
+        let struck = (0..spots).filter(|s| self.live.at(*s).is_some()).count();
+        let of = before.wheel.as_deref().unwrap_or("the wheel");
+        self.tell(&format!(
+            "going on with the sounding of {of} that began {}: {struck} of {spots} spots are struck",
+            before.at
+        ));
+        Ok(())
+    }
+
+    fn refuse(&mut self, words: &str, code: u8) -> ExitCode {
+        // Not while the screen is there, which would take the words with it.
+        self.hand = Hand::gone();
+        complain(words);
+        ExitCode::from(code)
+    }
+
+    /// Writes down what happened; without the disk the sounding goes on all the same.
+    fn note_step(&mut self, step: &LiveStep) {
+        let Some(log) = &mut self.log else { return };
+        if let Err(error) = log.add(step) {
+            self.log = None;
+            self.tell(&format!(
+                "the sounding cannot be gone on with later: {error}"
+            ));
+        }
+    }
+
+    /// Adds a sentence to the warnings of the record.
+    fn note(&mut self, sentence: String) {
+        self.note_step(&LiveStep::Note {
+            sentence: sentence.clone(),
+        });
+        self.live.note(sentence);
+    }
+
+    /// The log of a sounding that begins with this take.
+    fn begin_log(&mut self, take: &Path) {
+        match LiveLog::begin(take) {
+            Ok(log) => self.log = Some(log),
+            Err(error) => return self.tell(&error.to_string()),
+        }
+        let begun = LiveStep::Begun {
+            format: FORMAT.to_owned(),
+            version: VERSION,
+            at: now(),
+            wheel: self.wheel.clone(),
+            turn_plan: self.live.turn_plan().name().to_owned(),
+            temp_c: self.live.temp_c(),
+            ear_asked_afterwards: self.live.ear_asked() == EarAsked::Afterwards,
+        };
+        self.note_step(&begun);
+    }
+
     /// Takes in a source; its sound goes to a new take.
     fn begin(&mut self, source: Box<dyn Source + Send>, name: String) {
         let rate = source.rate();
@@ -322,7 +505,14 @@ impl Session<'_> {
                 return;
             }
         };
+        if self.log.is_none() && self.takes.is_empty() {
+            self.begin_log(&path);
+        }
         let part = path.file_name().unwrap_or_default().to_string_lossy();
+        self.note_step(&LiveStep::Part {
+            take: part.to_string(),
+        });
+        self.at_frame = 0;
         let events = self.live.begin_part(&part, rate);
         self.takes.push(path);
         self.tell_all(events);
@@ -396,6 +586,7 @@ impl Session<'_> {
 
     fn stopped(&mut self) {
         self.tell("stopped: what is there is read and kept");
+        self.is_stopped = true;
         self.live
             .note("the sounding was stopped by the person".to_owned());
     }
@@ -411,8 +602,7 @@ impl Session<'_> {
                 Came::Sound(chunk) => {
                     self.meter.hear(&chunk);
                     self.look_at(&chunk);
-                    let events = self.live.hear(&chunk);
-                    self.tell_all(events);
+                    self.hear(&chunk);
                 }
                 Came::Ended => {
                     self.close_input();
@@ -421,7 +611,8 @@ impl Session<'_> {
                     self.wait = Wait::Over;
                 }
                 Came::Failed(error) => {
-                    self.live.note(format!("the sound broke off: {error}"));
+                    let sentence = format!("the sound broke off: {error}");
+                    self.note(sentence);
                     self.fatal = Some(exit::DEVICE);
                     let words = format!("the sound broke off: {error}");
                     if self.hand.has_screen() {
@@ -434,6 +625,18 @@ impl Session<'_> {
                 break;
             }
         }
+    }
+
+    fn hear(&mut self, chunk: &Chunk) {
+        if chunk.lost_before > 0 {
+            self.note_step(&LiveStep::Lost {
+                at_frame: self.at_frame,
+                frames: chunk.lost_before,
+            });
+        }
+        self.at_frame += chunk.lost_before + chunk.samples.len() as u64;
+        let events = self.live.hear(chunk);
+        self.tell_all(events);
     }
 
     /// Closes what failed; the taps so far stay.
@@ -454,8 +657,7 @@ impl Session<'_> {
         };
         let (rest, done) = input.finish();
         for chunk in rest {
-            let events = self.live.hear(&chunk);
-            self.tell_all(events);
+            self.hear(&chunk);
         }
         if let Err(error) = done {
             self.tell(&error.to_string());
@@ -470,8 +672,7 @@ impl Session<'_> {
         self.check = None;
         for fault in &found.faults {
             self.tell(&fault.sentence);
-            self.live
-                .note(format!("before the first tap: {}", fault.sentence));
+            self.note(format!("before the first tap: {}", fault.sentence));
         }
         if found.faults.iter().any(|f| f.is_fatal) {
             self.fatal = Some(if self.args.from.is_some() {
@@ -496,13 +697,25 @@ impl Session<'_> {
                 if self.live.asking().is_none() {
                     self.tell("no tap waits for your ear");
                 }
+                self.note_step(&LiveStep::Heard {
+                    at_frame: self.at_frame,
+                    heard: heard.word().to_owned(),
+                });
                 self.live.answer(heard)
             }
             Word::Redo(spot) => match spot.or_else(|| self.live.last_spot()) {
-                Some(spot) => self.live.redo(spot),
+                Some(spot) => {
+                    let at_frame = self.at_frame;
+                    self.note_step(&LiveStep::Redone { at_frame, spot });
+                    self.live.redo(spot)
+                }
                 None => Vec::new(),
             },
-            Word::NoTap => self.live.no_tap(),
+            Word::NoTap => {
+                let at_frame = self.at_frame;
+                self.note_step(&LiveStep::NoTap { at_frame });
+                self.live.no_tap()
+            }
             Word::Pause => {
                 self.pause();
                 Vec::new()
@@ -644,7 +857,7 @@ impl Session<'_> {
             _ => None,
         };
         let view = View {
-            wheel: self.args.wheel.as_deref(),
+            wheel: self.wheel.as_deref(),
             source: &self.source,
             plan,
             spots: &spots,
@@ -658,8 +871,10 @@ impl Session<'_> {
         hand::draw(&screen(&view, columns, rows));
     }
 
-    /// Closes all; the sounding if it has a tap, its takes, and the exit code if it has none.
-    fn end(mut self) -> (Option<ReadSounding>, Vec<PathBuf>, Option<u8>) {
+    /// Closes all.
+    fn end(mut self) -> Ended {
+        let is_broken_off =
+            !self.live.is_complete() && (self.is_stopped || self.wait == Wait::ForSource);
         self.close_input();
         let events = self.live.end();
         self.tell_all(events);
@@ -681,18 +896,29 @@ impl Session<'_> {
             live,
             fatal,
             said,
+            log,
             ..
         } = self;
         drop(hand);
         // Gone with the screen, these would leave the person without the reason.
         said.iter().for_each(|words| complain(words));
-        if !live.has_taps() {
-            if self.args.keep.is_none() {
-                takes.iter().for_each(|t| drop(std::fs::remove_file(t)));
+        let has_taps = live.has_taps();
+        let log = match log {
+            Some(log) if !(has_taps && is_broken_off) => {
+                broken_off::remove(log.path(), std::iter::empty());
+                None
             }
-            return (None, takes, fatal);
+            log => log,
+        };
+        if !has_taps && self.args.keep.is_none() {
+            takes.iter().for_each(|t| drop(std::fs::remove_file(t)));
         }
-        (Some(live.finish(files)), takes, fatal)
+        Ended {
+            read: has_taps.then(|| live.finish(files)),
+            takes,
+            log,
+            fatal,
+        }
     }
 }
 

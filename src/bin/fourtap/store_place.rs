@@ -61,3 +61,11 @@ pub fn now() -> String {
         .unwrap_or(now)
         .to_string()
 }
+
+/// True when a time, RFC 3339, lies at most so many seconds back; false for what is no time, and
+/// for the future.
+pub fn is_within(at: &str, seconds: i64) -> bool {
+    let at: Option<jiff::Timestamp> = at.parse().ok();
+    let age = at.map(|at| jiff::Timestamp::now().as_second() - at.as_second());
+    age.is_some_and(|age| (0..=seconds).contains(&age))
+}

@@ -87,6 +87,16 @@ impl Hand {
         }
     }
 
+    /// Nobody: gives the screen back.
+    pub fn gone() -> Self {
+        Self::Lines {
+            lines: channel().1,
+            kept: None,
+            is_script: true,
+            is_over: true,
+        }
+    }
+
     /// True with a screen.
     pub fn has_screen(&self) -> bool {
         matches!(self, Self::Screen)
