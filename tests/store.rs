@@ -82,6 +82,7 @@ fn sounding(wheel: Option<&str>, summary: &str) -> SoundingRecord {
             channels: 1,
             channel: 1,
             length_s: 4.5,
+            automatic_gain: false,
         }],
         wheel: wheel.map(str::to_owned),
         outcome: "rings, not compared".into(),

@@ -103,6 +103,10 @@ pub struct FileRecord {
     pub channel: u32,
     /// Length in seconds.
     pub length_s: f64,
+    /// True when something seems to have turned its level up and down by itself: the quiet fell at
+    /// a knock and crept up again. Decay times are then not to be trusted.
+    #[serde(default)]
+    pub automatic_gain: bool,
 }
 
 /// The room's echo.

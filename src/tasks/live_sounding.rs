@@ -12,6 +12,7 @@ use crate::record::sounding::FileRecord;
 use crate::report::text::{change_for, flaw_words};
 use crate::ring::listen::{Listened, Listener, is_stray};
 use crate::ring::take::TapTake;
+use crate::tasks::gain_watch::GainWatch;
 use crate::tasks::read_soundings::{
     ReadSettings, ReadSounding, Struck, bare, flaw_record, judged, read_take, solved_together,
     why_none,
@@ -63,6 +64,11 @@ pub enum LiveEvent {
         /// Why, and what to change.
         why: String,
     },
+    /// The input changes its level by itself; told once a part.
+    InputDoubt {
+        /// What shows it, and what to do.
+        why: String,
+    },
     /// A sound was not taken for a tap of this sounding.
     PassedOver {
         /// Why.
@@ -94,6 +100,8 @@ impl LiveTap {
 struct Part {
     name: String,
     listener: Option<Listener>,
+    /// None once it was told what it found.
+    gain: Option<GainWatch>,
     listened: Option<Listened>,
 }
 
@@ -149,6 +157,7 @@ impl LiveSounding {
         self.parts.push(Part {
             name: name.to_owned(),
             listener: Some(Listener::new(rate)),
+            gain: Some(GainWatch::new(rate)),
             listened: None,
         });
         events
@@ -158,7 +167,18 @@ impl LiveSounding {
     pub fn hear(&mut self, chunk: &Chunk) -> Vec<LiveEvent> {
         let listener = self.parts.last_mut().and_then(|p| p.listener.as_mut());
         let takes = listener.map(|l| l.push(&chunk.samples, chunk.lost_before));
-        self.arrive(takes.unwrap_or_default())
+        let mut events = self.arrive(takes.unwrap_or_default());
+        events.extend(self.gain_doubt(chunk));
+        events
+    }
+
+    fn gain_doubt(&mut self, chunk: &Chunk) -> Option<LiveEvent> {
+        let part = self.parts.last_mut()?;
+        let found = part.gain.as_mut()?.hear(&chunk.samples)?;
+        part.gain = None;
+        let why = found.sentence();
+        self.note(why.clone());
+        Some(LiveEvent::InputDoubt { why })
     }
 
     /// No more sound comes from this device or file: taps that were still open are closed.
@@ -292,8 +312,12 @@ impl LiveSounding {
 
     /// The sounding with all that is there. `files` describes the parts in their order; see
     /// [`Self::parts`].
-    pub fn finish(mut self, files: Vec<FileRecord>) -> ReadSounding {
+    pub fn finish(mut self, mut files: Vec<FileRecord>) -> ReadSounding {
         let _ = self.end_part();
+        for file in &mut files {
+            let part = self.parts.iter().find(|p| p.name == file.name);
+            file.automatic_gain = part.is_some_and(|p| p.gain.is_none());
+        }
         let mut warnings = std::mem::take(&mut self.notes);
         if self.taps.is_empty() {
             let heard = self.parts.iter().filter_map(|p| p.listened.as_ref());

@@ -21,6 +21,7 @@ use crate::ring::take::TapTake;
 use crate::ring::tap::{NoDecay, Tap};
 use crate::signal::clip::Clip;
 use crate::signal::overview::Overview;
+use crate::tasks::gain_watch::GainWatch;
 use crate::tasks::plate_findings::{WheelBody, findings};
 use crate::units::{power_db, ring_time_s};
 
@@ -198,10 +199,13 @@ fn listen(
     let channel = best_channel(recording, warnings)?;
     let mut player = recording.play(channel)?;
     let mut listener = Listener::new(recording.rate);
+    let mut gain = GainWatch::new(recording.rate);
+    let mut suspected = None;
     let first = struck.len();
     loop {
         match player.next_chunk() {
             Ok(Some(chunk)) => {
+                suspected = suspected.or(gain.hear(&chunk.samples));
                 for take in listener.push(&chunk.samples, chunk.lost_before) {
                     add(struck, settings, name, take);
                 }
@@ -228,6 +232,9 @@ fn listen(
             recording.kind
         ));
     }
+    if let Some(gain) = &suspected {
+        warnings.push(format!("{name}: {}", gain.sentence()));
+    }
     if struck.len() == first {
         warnings.push(format!("{name}: {}", why_none(&listened)));
     }
@@ -240,6 +247,7 @@ fn listen(
         channels: recording.channels,
         channel: channel + 1,
         length_s: listened.frames as f64 / recording.rate.hz(),
+        automatic_gain: suspected.is_some(),
     };
     Ok((file, listened.overview))
 }
@@ -398,6 +406,10 @@ pub(super) fn judged(
     {
         outcome = *most;
         summary = why.clone();
+    }
+    if files.iter().any(|f| f.automatic_gain) && outcome > Outcome::SoundItAgain {
+        outcome = Outcome::SoundItAgain;
+        summary = "automatic gain is suspected, so that ring times cannot be trusted".to_owned();
     }
     warnings.extend(together.room.and_then(|r| advice(&r)));
     if settings.heard.is_empty() {

@@ -1,6 +1,7 @@
 //! Sound on its way in: written to disk first, then handed on. On a thread of its own, so that
 //! neither the screen nor the analysis can hold it up.
 
+use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
@@ -8,7 +9,8 @@ use std::thread::JoinHandle;
 use std::time::Duration;
 
 use crate::audio::take_file::TakeFile;
-use crate::audio::{AudioError, Chunk, Source};
+use crate::audio::{AudioError, Chunk, Input, Recording, Source};
+use crate::record::sounding::FileRecord;
 
 /// What a pause or a long loss counts for on the time axis, in seconds: a file need not hold the
 /// zeros of a whole lunch break.
@@ -136,4 +138,28 @@ fn run(
         }
     }
     take.map_or(Ok(0), TakeFile::finish)
+}
+
+/// A take as the record describes it; none when there is no sound in it.
+///
+/// # Errors
+/// [`AudioError`] when it cannot be read.
+pub fn described(path: &Path) -> Result<Option<FileRecord>, AudioError> {
+    let take = Recording::open(&Input::Path(path.to_owned()))?;
+    let frames = take.frames.unwrap_or(0);
+    Ok((frames > 0).then(|| FileRecord {
+        name: path
+            .file_name()
+            .unwrap_or_default()
+            .to_string_lossy()
+            .into_owned(),
+        blake3: take.blake3.clone(),
+        kind: take.kind.clone(),
+        lossy: take.lossy,
+        rate_hz: take.rate.get(),
+        channels: take.channels,
+        channel: 1,
+        length_s: frames as f64 / take.rate.hz(),
+        automatic_gain: false,
+    }))
 }

@@ -78,6 +78,7 @@ fn clear() -> SoundingRecord {
             channels: 1,
             channel: 1,
             length_s: 9.25,
+            automatic_gain: false,
         }],
         wheel: Some("W-104".into()),
         outcome: "rings clear".into(),

@@ -17,7 +17,6 @@ use fourtap::audio::take_file::TakeFile;
 use fourtap::audio::{AudioError, Chunk, Input, Recording, Source};
 use fourtap::reading::Reading;
 use fourtap::record::live_log::{FORMAT, LiveStep, VERSION};
-use fourtap::record::sounding::FileRecord;
 use fourtap::report::text::{TextStyle, sounding_text};
 use fourtap::store::Store;
 use fourtap::store::live_logs::LiveLog;
@@ -28,7 +27,7 @@ use fourtap::tasks::keep_wheels::show_wheel;
 use fourtap::tasks::live_sounding::{EarAsked, LiveEvent, LiveSounding};
 use fourtap::tasks::read_soundings::{ReadSettings, ReadSounding};
 use fourtap::tasks::resume_sounding::resume;
-use fourtap::tasks::take_in::{Came, TakeIn};
+use fourtap::tasks::take_in::{Came, TakeIn, described};
 use fourtap::units::amplitude_db;
 
 use crate::args::Sound;
@@ -785,7 +784,7 @@ impl Session<'_> {
             let words = match event {
                 LiveEvent::Heard { spot } => format!("heard the tap at spot {}", spot + 1),
                 LiveEvent::Again { spot, why } => format!("AGAIN spot {}: {why}", spot + 1),
-                LiveEvent::PassedOver { why } => why,
+                LiveEvent::PassedOver { why } | LiveEvent::InputDoubt { why } => why,
                 LiveEvent::Read {
                     spot,
                     heard,
@@ -920,24 +919,4 @@ impl Session<'_> {
             fatal,
         }
     }
-}
-
-/// A take as the record describes it; none when there is no sound in it.
-fn described(path: &Path) -> Result<Option<FileRecord>, AudioError> {
-    let take = Recording::open(&Input::Path(path.to_owned()))?;
-    let frames = take.frames.unwrap_or(0);
-    Ok((frames > 0).then(|| FileRecord {
-        name: path
-            .file_name()
-            .unwrap_or_default()
-            .to_string_lossy()
-            .into_owned(),
-        blake3: take.blake3.clone(),
-        kind: take.kind.clone(),
-        lossy: take.lossy,
-        rate_hz: take.rate.get(),
-        channels: take.channels,
-        channel: 1,
-        length_s: frames as f64 / take.rate.hz(),
-    }))
 }
