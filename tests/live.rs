@@ -677,6 +677,91 @@ fn a_microphone_that_is_pulled_out_is_noticed_and_the_taps_stay() {
     assert!(record["taps"].as_array().unwrap().len() >= 2, "{out}");
 }
 
+#[test]
+fn a_sounding_goes_on_with_another_microphone() {
+    let sound = samples_of(RINGS);
+    // The spare one stands elsewhere, and hears the taps later.
+    let hiss = |i: u64| 2e-4 * ((i * 7_919 % 10_007) as f64 / 5_003.5 - 1.0);
+    let mut later: Vec<f64> = (0..48_000 * 12).map(hiss).collect();
+    later.extend(&sound);
+    let Some(mic) = or_skip(VirtualMic::two_of_a_daemon(sound, later)) else {
+        return;
+    };
+    let folder = tempfile::tempdir().unwrap();
+    let mut person = Person::begins(folder.path(), &["--json", "--mic", "Bench"], Some(&mic));
+    person.hears("ready");
+    mic.play();
+    person.hears("what did you hear at spot 1");
+    person.says("r");
+    person.hears("spot 1: you heard ring");
+    person.says("m Spare");
+    person.hears("Spare, 48000 Hz");
+    let (code, record, told) = rings_to_the_end(person);
+    assert_eq!(code, 12, "{told}");
+    let taps = record["taps"].as_array().unwrap();
+    assert_eq!(taps.len(), 4, "{told}");
+    let files = record["files"].as_array().unwrap();
+    assert_eq!(files.len(), 2, "{told}");
+    assert_eq!(taps[0]["file"], files[0]["name"]);
+    assert_eq!(taps[3]["file"], files[1]["name"]);
+}
+
+#[test]
+#[cfg(unix)]
+fn the_temperature_is_asked_for_once_a_day_at_a_terminal() {
+    let Some(mic) = or_skip(VirtualMic::on_a_pipe(Vec::new(), false)) else {
+        return;
+    };
+    let socket = format!("fourtap-temp-{}", std::process::id());
+    let folder = tempfile::tempdir().unwrap();
+    let mut environment = String::new();
+    for (name, value) in mic.environment() {
+        environment.push_str(&format!("{name}='{value}' "));
+    }
+    let program = env!("CARGO_BIN_EXE_fourtap");
+    let store = folder.path().display();
+    let command = format!(
+        "{environment} {program} sound --plain --store {store}; echo code=$?; \
+         {environment} {program} sound --plain --store {store}; echo code=$?; sleep 60"
+    );
+    let size = ["-x", "80", "-y", "24", &command];
+    let begun = tmux(&socket, &[&["new-session", "-d"][..], &size].concat());
+    if begun.is_none() {
+        println!("skipped: tmux is not installed");
+        return;
+    }
+    let waits = |words: &str, times: usize| {
+        let begin = Instant::now();
+        loop {
+            let shown = tmux(&socket, &["capture-pane", "-p", "-S", "-200"]).unwrap_or_default();
+            if shown.matches(words).count() >= times {
+                return shown;
+            }
+            if begin.elapsed() > Duration::from_secs(60) {
+                tmux(&socket, &["kill-server"]);
+                panic!("never shown: {words}\n{shown}");
+            }
+            std::thread::sleep(Duration::from_millis(50));
+        }
+    };
+    let keys = |text: &str| {
+        tmux(&socket, &["send-keys", text, "Enter"]);
+    };
+    waits("How warm is it here?", 1);
+    keys("warm");
+    waits("How warm is it here?", 2);
+    keys("68F");
+    waits("ready", 1);
+    keys("q");
+    waits("code=11", 1);
+    let shown = waits("20 C, as was said", 1);
+    assert_eq!(shown.matches("How warm").count(), 2, "{shown}");
+    waits("ready", 2);
+    keys("q");
+    waits("code=11", 2);
+    tmux(&socket, &["kill-server"]);
+}
+
 /// What stands on the screen of a terminal session.
 #[cfg(unix)]
 fn tmux(socket: &str, args: &[&str]) -> Option<String> {

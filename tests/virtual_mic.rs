@@ -54,6 +54,16 @@ impl VirtualMic {
     /// A microphone of a private sound daemon; none, with the reason, where there is no such
     /// daemon to be had.
     pub fn of_a_daemon(sound: Vec<f64>) -> Result<Self, String> {
+        Self::begin_daemon(sound, None)
+    }
+
+    /// The same with a second microphone, called Spare, that delivers a sound of its own; the
+    /// first is called Bench. Once [`VirtualMic::play`] is called both play.
+    pub fn two_of_a_daemon(sound: Vec<f64>, spare: Vec<f64>) -> Result<Self, String> {
+        Self::begin_daemon(sound, Some(spare))
+    }
+
+    fn begin_daemon(sound: Vec<f64>, spare: Option<Vec<f64>>) -> Result<Self, String> {
         for program in ["pulseaudio", "pactl"] {
             let found = Command::new(program).arg("--version").output();
             found.map_err(|_| format!("{program} is not installed"))?;
@@ -68,6 +78,15 @@ impl VirtualMic {
             socket.display(),
             mic.pipe().display()
         );
+        let spare_pipe = folder.join("spare.fifo");
+        let script = match &spare {
+            None => script,
+            Some(_) => format!(
+                "{script}load-module module-pipe-source source_name=vspare file={} format=s16le \
+                 rate=48000 channels=1 channel_map=mono\n",
+                spare_pipe.display()
+            ),
+        };
         let start = folder.join("start.pa");
         std::fs::write(&start, script).unwrap();
         // With shared memory a client can hang for ever when the daemon is killed.
@@ -75,6 +94,13 @@ impl VirtualMic {
         std::fs::write(folder.join("client.conf"), client).unwrap();
         let config = "pcm.!default { type pulse hint { show on description \"Virtual microphone\" } }\n\
                       ctl.!default { type pulse }\n";
+        let named = "pcm.bench { type pulse device vmic hint { show on description \"Bench\" } }\n\
+                     pcm.spare { type pulse device vspare hint { show on description \"Spare\" } }\n";
+        let config = if spare.is_some() {
+            format!("{config}{named}")
+        } else {
+            config.to_owned()
+        };
         std::fs::write(mic.config(), config).unwrap();
         let daemon = Command::new("pulseaudio")
             .args(["-n", "-F"])
@@ -94,6 +120,12 @@ impl VirtualMic {
             // The module makes the pipe, and refuses one that is there already.
             if mic.pipe().exists() && mic.pactl(&["info"]) {
                 mic.feed(Form::I16Mono, sound, false);
+                if let Some(spare) = spare {
+                    let (stop, play) = (Arc::clone(&mic.stop), Arc::clone(&mic.play));
+                    std::thread::spawn(move || {
+                        feed(&spare_pipe, Form::I16Mono, &spare, false, &stop, &play);
+                    });
+                }
                 return Ok(mic);
             }
             std::thread::sleep(Duration::from_millis(100));
@@ -147,7 +179,19 @@ impl VirtualMic {
 
     /// Takes the microphone out of the daemon.
     pub fn unplug(&self) {
-        assert!(self.pactl(&["unload-module", "module-pipe-source"]));
+        assert!(self.pactl(&["unload-module", &self.first_source()]));
+    }
+
+    /// Number of the module of the first source.
+    fn first_source(&self) -> String {
+        let list = Command::new("pactl")
+            .args(["list", "short", "modules"])
+            .envs(self.environment())
+            .output()
+            .unwrap();
+        let list = String::from_utf8_lossy(&list.stdout).into_owned();
+        let line = list.lines().find(|l| l.contains("source_name=vmic"));
+        line.unwrap().split_whitespace().next().unwrap().to_owned()
     }
 
     fn pactl(&self, args: &[&str]) -> bool {
