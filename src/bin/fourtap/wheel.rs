@@ -47,6 +47,7 @@ fn done(wheel: &Wheel, place: Option<&Path>) -> Result<(), ExitCode> {
                 max_speed: facts.max_speed.clone(),
                 specification: facts.specification.clone(),
                 lot: facts.lot.clone(),
+                label: facts.label(),
             };
             // What cannot be read must not leave a new store behind.
             new.check().map_err(|e| failed(&e))?;
@@ -96,6 +97,7 @@ fn done(wheel: &Wheel, place: Option<&Path>) -> Result<(), ExitCode> {
                 max_speed: facts.max_speed.clone(),
                 specification: facts.specification.clone(),
                 lot: facts.lot.clone(),
+                label: facts.label(),
             };
             let mut store = open_existing(place)?;
             edit_wheel(&mut store, id, &edit, &now()).map_err(|e| failed(&e))?;
