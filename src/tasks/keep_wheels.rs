@@ -40,7 +40,7 @@ impl NewWheel {
     /// # Errors
     /// [`WheelError`] with what cannot be read and what is accepted.
     pub fn check(&self) -> Result<(), WheelError> {
-        described(self, "").map(|_| ())
+        describe_wheel(self, "").map(|_| ())
     }
 }
 
@@ -121,7 +121,7 @@ pub enum WheelError {
 /// [`WheelError`] for a description that cannot be read, and
 /// [`StoreError::WheelExists`] when the id is taken.
 pub fn add_wheel(store: &mut Store, new: &NewWheel, at: &str) -> Result<WheelKept, WheelError> {
-    let wheel = described(new, at)?;
+    let wheel = describe_wheel(new, at)?;
     store.add_wheel(&wheel)?;
     Ok(kept(wheel, true))
 }
@@ -341,7 +341,11 @@ fn baseline_line(kept: &KeptBaseline) -> BaselineLine {
     }
 }
 
-fn described(new: &NewWheel, at: &str) -> Result<WheelRecord, WheelError> {
+/// The wheel described, without any store. `at` is RFC 3339.
+///
+/// # Errors
+/// [`WheelError`] with what cannot be read and what is accepted.
+pub fn describe_wheel(new: &NewWheel, at: &str) -> Result<WheelRecord, WheelError> {
     check_id(&new.id)?;
     let size = Size::parse(&new.size)?;
     let bond = Bond::parse(&new.bond)?;

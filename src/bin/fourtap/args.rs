@@ -35,6 +35,12 @@ pub enum Command {
     /// The wheels of the shop: add, list, show with history, edit, mark as dropped, retire
     #[command(subcommand)]
     Wheel(Wheel),
+    /// The grinders of the shop: add, list, show, edit, retire
+    #[command(subcommand)]
+    Grinder(crate::grinder::Grinder),
+    /// Does this wheel go on this grinder? Each rule with its figures and its source
+    #[command(after_help = FIT_CODES)]
+    Fit(Box<crate::fit::Fit>),
     /// What a wheel showed when it was good: build from recordings, show
     #[command(subcommand)]
     Baseline(Baseline),
@@ -119,6 +125,10 @@ pub enum Baseline {
 const READ_CODES: &str = "\
 Exit codes: 0 rings clear, 10 sounds dead, 11 sound it again, 12 rings, not compared,
 2 wrong use, 3 an input cannot be read; of several soundings the worst outcome.";
+
+const FIT_CODES: &str = "\
+Exit codes: 0 fits, 13 does not fit, 14 cannot tell (figures or answers are missing),
+2 wrong use, 5 the store.";
 
 const SOUND_HELP: &str = "\
 Keys (in plain mode a line each): r it rang, t it was a thud, u not sure; x strike the last spot

@@ -16,7 +16,7 @@ use fourtap::tasks::keep_wheels::{
 use crate::args::Wheel;
 use crate::exit;
 use crate::store_place::{now, open, open_existing};
-use crate::tell::{complain, say};
+use crate::tell::{complain, say, say_json};
 
 const STYLE: TextStyle = TextStyle {
     colour: false,
@@ -125,13 +125,6 @@ fn show(store: &Store, id: &str, json: bool) -> Result<(), ExitCode> {
         say(wheel_text(&history, &STYLE).trim_end());
     }
     Ok(())
-}
-
-fn say_json<T: serde::Serialize>(record: &T) {
-    match serde_json::to_string(record) {
-        Ok(line) => say(&line),
-        Err(error) => complain(&error.to_string()),
-    }
 }
 
 fn modes_failed(error: &ExpectError) -> ExitCode {
