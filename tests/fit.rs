@@ -201,10 +201,7 @@ fn the_fit_is_kept_with_who_answered_and_a_misfit_comes_first() {
         String::from_utf8_lossy(&added.stderr)
     );
     let shown = String::from_utf8(run(store, &["wheel", "show", "W-104"]).stdout).unwrap();
-    assert!(
-        shown.contains("grade L, structure 5, bond V"),
-        "{shown}"
-    );
+    assert!(shown.contains("grade L, structure 5, bond V"), "{shown}");
     let grinder = [
         "grinder",
         "add",
