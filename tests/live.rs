@@ -747,6 +747,11 @@ fn the_temperature_is_asked_for_once_a_day_at_a_terminal() {
     let keys = |text: &str| {
         tmux(&socket, &["send-keys", text, "Enter"]);
     };
+    // What is asked before the first tap; only Enter is no answer.
+    for question in ["cut off from its power?", "looked at closely", "stored dry"] {
+        waits(question, 1);
+        keys("y");
+    }
     waits("How warm is it here?", 1);
     keys("warm");
     waits("How warm is it here?", 2);
@@ -754,6 +759,10 @@ fn the_temperature_is_asked_for_once_a_day_at_a_terminal() {
     waits("ready", 1);
     keys("q");
     waits("code=11", 1);
+    for question in ["cut off from its power?", "looked at closely", "stored dry"] {
+        waits(question, 2);
+        keys("");
+    }
     let shown = waits("20 C, as was said", 1);
     assert_eq!(shown.matches("How warm").count(), 2, "{shown}");
     waits("ready", 2);

@@ -13,6 +13,7 @@ mod layers;
 mod listening;
 mod live;
 mod modes;
+mod papers;
 mod pictures;
 mod plates;
 mod readings;

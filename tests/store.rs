@@ -73,6 +73,8 @@ fn sounding(wheel: Option<&str>, summary: &str) -> SoundingRecord {
     SoundingRecord {
         format: "fourtap.sounding".into(),
         version: 1,
+        by: None,
+        ready: Vec::new(),
         files: vec![FileRecord {
             name: "one.wav".into(),
             blake3: blake3::hash(WAV).to_hex().to_string(),

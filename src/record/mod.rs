@@ -6,6 +6,7 @@ pub mod baseline_difference;
 pub mod fit;
 pub mod grinder;
 pub mod live_log;
+pub mod mounting;
 pub mod sounding;
 pub mod wheel;
 pub mod wheel_history;

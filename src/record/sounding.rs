@@ -21,6 +21,12 @@ pub struct SoundingRecord {
     pub format: String,
     /// Version of the format.
     pub version: u32,
+    /// Who took it, where it was said.
+    #[serde(default)]
+    pub by: Option<String>,
+    /// What was asked before the first tap; empty when nothing was.
+    #[serde(default)]
+    pub ready: Vec<ReadyRecord>,
     /// The recordings it was read from.
     pub files: Vec<FileRecord>,
     /// Id of the wheel, where one was given.
@@ -107,6 +113,15 @@ pub struct FileRecord {
     /// a knock and crept up again. Decay times are then not to be trusted.
     #[serde(default)]
     pub automatic_gain: bool,
+}
+
+/// A question before the first tap.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ReadyRecord {
+    /// Its short name: `power`, `seen` or `dry`.
+    pub question: String,
+    /// `yes`, `no` or `not answered`.
+    pub answer: String,
 }
 
 /// The room's echo.

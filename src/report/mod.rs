@@ -1,5 +1,6 @@
 //! Results into strings and pictures. Prints nothing and opens no file.
 
+pub mod paper;
 pub mod picture;
 pub mod png;
 pub mod text;

@@ -163,6 +163,14 @@ pub fn draw_baseline(
     keep(folder, &name, "baseline", svg)
 }
 
+/// The spectrum of a sounding as SVG.
+///
+/// # Errors
+/// [`PictureError`] when it cannot be drawn.
+pub fn spectrum_of(seen: &Seen<'_>) -> Result<String, PictureError> {
+    spectrum(seen, &subject(seen))
+}
+
 fn base_name(file: &str) -> &str {
     Path::new(file)
         .file_name()

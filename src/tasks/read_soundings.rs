@@ -452,6 +452,8 @@ pub(super) fn judged(
     let record = SoundingRecord {
         format: FORMAT.to_owned(),
         version: VERSION,
+        by: None,
+        ready: Vec::new(),
         files,
         wheel: settings.wheel.clone(),
         outcome: outcome.words().to_owned(),

@@ -69,6 +69,8 @@ fn clear() -> SoundingRecord {
     SoundingRecord {
         format: FORMAT.into(),
         version: VERSION,
+        by: None,
+        ready: Vec::new(),
         files: vec![FileRecord {
             name: "taps.wav".into(),
             blake3: "00".into(),

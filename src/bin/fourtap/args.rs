@@ -41,6 +41,15 @@ pub enum Command {
     /// Does this wheel go on this grinder? Each rule with its figures and its source
     #[command(after_help = FIT_CODES)]
     Fit(Box<crate::fit::Fit>),
+    /// What remains to do on mounting a wheel, as a list to tick
+    After(crate::after::After),
+    /// What the store keeps: list, show, verify, read again, export
+    #[command(subcommand)]
+    Records(crate::records::Records),
+    /// A page to print of a sounding
+    Sheet(crate::papers::PaperOf),
+    /// A tag to tie on a wheel that sounds dead
+    Tag(crate::papers::PaperOf),
     /// What a wheel showed when it was good: build from recordings, show
     #[command(subcommand)]
     Baseline(Baseline),
@@ -151,6 +160,16 @@ pub struct Sound {
     /// Take the sound from a recording, played as if it came from a microphone
     #[arg(long, value_name = "FILE", conflicts_with = "mic")]
     pub from: Option<PathBuf>,
+    /// Id of the grinder it is to go on: a misfit is said before the first tap
+    #[arg(long, value_name = "ID", requires = "wheel")]
+    pub grinder: Option<String>,
+    /// Who takes the sounding
+    #[arg(long, value_name = "NAME")]
+    pub by: Option<String>,
+    /// Answers before the first tap, KEY=yes or KEY=no: power (cut off), seen (no damage), dry;
+    /// on a terminal what is not given here is asked
+    #[arg(long, value_name = "KEY=WORD", value_delimiter = ',', value_parser = crate::fit::answer)]
+    pub ready: Vec<(String, bool)>,
     /// Go on with the newest sounding that was stopped or cut off (of --wheel, if given); its
     /// wheel, turn plan and temperature stay
     #[arg(long, conflicts_with_all = ["turn_plan", "temp", "heard_after"])]

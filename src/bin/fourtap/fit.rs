@@ -1,6 +1,6 @@
 //! `fourtap fit`.
 
-use std::io::{BufRead as _, IsTerminal as _, Write as _};
+use std::io::{IsTerminal as _, Write as _};
 use std::path::Path;
 use std::process::ExitCode;
 
@@ -58,7 +58,8 @@ pub struct Fit {
     json: bool,
 }
 
-fn answer(text: &str) -> Result<(String, bool), String> {
+/// An answer to a question for the eye.
+pub fn answer(text: &str) -> Result<(String, bool), String> {
     let (key, word) = text.split_once('=').unwrap_or((text, ""));
     if !is_question(key) {
         let keys: Vec<&str> = EYE_QUESTIONS.iter().map(|q| q.key).collect();
@@ -182,27 +183,37 @@ fn grinder_of(args: &Fit, store: Option<&Store>) -> Result<GrinderRecord, ExitCo
     written.described("the grinder", "").map_err(|e| failed(&e))
 }
 
-/// Asks what is not answered yet, and who answers.
-fn ask(answers: &mut Vec<(String, bool)>, by: &mut Option<String>) {
-    let mut lines = std::io::stdin().lock().lines().map_while(Result::ok);
-    let mut said = |question: &str| {
-        let _ = write!(std::io::stderr(), "{question} ");
-        lines.next()
-    };
-    for question in &EYE_QUESTIONS {
+/// Asks those of these questions that are not answered yet.
+pub fn ask_each(keys: &[&str], answers: &mut Vec<(String, bool)>) {
+    for question in EYE_QUESTIONS.iter().filter(|q| keys.contains(&q.key)) {
         if answers.iter().any(|a| a.0 == question.key) {
             continue;
         }
         let words = format!("{} (y, n; Enter: not answered)", question.question);
-        let Some(line) = said(&words) else { return };
+        let Some(line) = ask_line(&words) else { return };
         match line.trim().to_lowercase().as_str() {
             "y" | "yes" => answers.push((question.key.to_owned(), true)),
             "n" | "no" => answers.push((question.key.to_owned(), false)),
             _ => {}
         }
     }
+}
+
+/// A line of the person; none when nothing more can be said.
+fn ask_line(question: &str) -> Option<String> {
+    let _ = write!(std::io::stderr(), "{question} ");
+    let mut line = String::new();
+    match std::io::stdin().read_line(&mut line) {
+        Ok(0) | Err(_) => None,
+        Ok(_) => Some(line),
+    }
+}
+
+/// Asks what is not answered yet, and who answers.
+fn ask(answers: &mut Vec<(String, bool)>, by: &mut Option<String>) {
+    ask_each(&EYE_QUESTIONS.map(|q| q.key), answers);
     if by.is_none() && !answers.is_empty() {
-        *by = said("Who answered?")
+        *by = ask_line("Who answered?")
             .map(|n| n.trim().to_owned())
             .filter(|n| !n.is_empty());
     }

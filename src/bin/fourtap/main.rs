@@ -1,12 +1,15 @@
 //! The command line of fourtap: arguments in, a task run, text or JSON out.
 
+mod after;
 mod args;
 mod baseline;
 mod exit;
 mod fit;
 mod grinder;
 mod mics;
+mod papers;
 mod read;
+mod records;
 mod sound;
 mod store_place;
 mod tell;
@@ -25,6 +28,10 @@ fn main() -> ExitCode {
         args::Command::Wheel(wheel) => wheel::run(wheel, args.store.as_deref()),
         args::Command::Grinder(grinder) => grinder::run(grinder, args.store.as_deref()),
         args::Command::Fit(fit) => fit::run(fit, args.store.as_deref()),
+        args::Command::After(after) => after::run(after, args.store.as_deref()),
+        args::Command::Records(records) => records::run(records, args.store.as_deref()),
+        args::Command::Sheet(of) => papers::run(papers::Which::Sheet, of, args.store.as_deref()),
+        args::Command::Tag(of) => papers::run(papers::Which::Tag, of, args.store.as_deref()),
         args::Command::Baseline(baseline) => baseline::run(baseline, args.store.as_deref()),
         args::Command::Teach(args::Teach::Make { folder }) => make(folder),
     }

@@ -15,12 +15,14 @@ use std::time::{Duration, Instant};
 use fourtap::audio::as_if_live::AsIfLive;
 use fourtap::audio::take_file::TakeFile;
 use fourtap::audio::{AudioError, Chunk, Input, Recording, Source};
-use fourtap::reading::Reading;
+use fourtap::reading::{Outcome, Reading};
 use fourtap::record::live_log::{FORMAT, LiveStep, VERSION};
+use fourtap::record::sounding::ReadyRecord;
 use fourtap::report::text::{TextStyle, sounding_text};
-use fourtap::store::Store;
 use fourtap::store::live_logs::LiveLog;
 use fourtap::store::settings::SaidTemperature;
+use fourtap::store::{Store, StoreError};
+use fourtap::tasks::check_fit::{FitAsked, check_fit};
 use fourtap::tasks::input_check::InputCheck;
 use fourtap::tasks::keep_sounding::keep_sounding;
 use fourtap::tasks::keep_wheels::show_wheel;
@@ -33,6 +35,7 @@ use fourtap::units::amplitude_db;
 use crate::args::Sound;
 use crate::baseline::behind;
 use crate::exit;
+use crate::fit::ask_each;
 use crate::read::plan;
 use crate::store_place::{is_within, now, open};
 use crate::tell::{complain, say};
@@ -41,6 +44,8 @@ use broken_off::BrokenOff;
 use face::{SpotView, View, instruction, screen};
 use hand::{Hand, Word};
 
+/// What is asked before the first tap.
+const READY: [&str; 3] = ["power", "seen", "dry"];
 /// Between two looks at keys and sound.
 const BEAT: Duration = Duration::from_millis(40);
 /// A temperature is asked for once a day: what was said holds for so many seconds, a working day.
@@ -78,7 +83,25 @@ fn sound(args: &Sound, place: Option<&Path>) -> Result<ExitCode, ExitCode> {
         first_words.extend(hints.map(|h| format!("{} ({})", h.sentence, h.source)));
         wheel = Some(shown.wheel.id);
     }
-    let behind = behind(wheel.as_deref(), None, place)?;
+    if let (Some(wheel), Some(grinder)) = (&wheel, &args.grinder) {
+        misfit(&store, wheel, grinder, &mut first_words)?;
+    }
+    let mut ready = args.ready.clone();
+    if !args.resume && args.from.is_none() && is_at_a_terminal() {
+        ask_each(&READY, &mut ready);
+    }
+    let mut behind = behind(wheel.as_deref(), None, place)?;
+    if ready.iter().any(|r| r.0 == "seen" && !r.1) {
+        let why = "damage was seen on the wheel: whatever it rings, it is not to be used before a qualified person has decided";
+        first_words.push(why.to_uppercase());
+        if behind
+            .at_best
+            .as_ref()
+            .is_none_or(|b| b.0 > Outcome::SoundItAgain)
+        {
+            behind.at_best = Some((Outcome::SoundItAgain, why.to_owned()));
+        }
+    }
     first_words.extend(behind.notes.iter().cloned());
     let temp_c = match &before {
         Some(before) => before.temp_c,
@@ -138,7 +161,7 @@ fn sound(args: &Sound, place: Option<&Path>) -> Result<ExitCode, ExitCode> {
     session.begin(source, name);
     session.go(&interrupted);
     let ended = session.end();
-    let Some(read) = ended.read else {
+    let Some(mut read) = ended.read else {
         complain("no tap was heard, so that nothing is kept in the store");
         return Ok(ExitCode::from(
             ended
@@ -146,6 +169,8 @@ fn sound(args: &Sound, place: Option<&Path>) -> Result<ExitCode, ExitCode> {
                 .unwrap_or(exit::of(fourtap::reading::Outcome::SoundItAgain)),
         ));
     };
+    read.record.by.clone_from(&args.by);
+    read.record.ready = ready_records(&ready);
     tell_outcome(&read, args.json);
     keep(
         &mut store,
@@ -223,6 +248,67 @@ fn takes_folder(args: &Sound, store: &Store) -> Result<PathBuf, ExitCode> {
     Ok(folder)
 }
 
+/// Says first and large when the wheel does not go on the grinder.
+fn misfit(
+    store: &Store,
+    wheel: &str,
+    grinder: &str,
+    words: &mut Vec<String>,
+) -> Result<(), ExitCode> {
+    let failed = |e: StoreError| {
+        complain(&e.to_string());
+        ExitCode::from(exit::STORE)
+    };
+    let grinder = store.grinder(grinder).map_err(failed)?;
+    let Some(wheel) = store.wheel(wheel).map_err(failed)? else {
+        return Ok(());
+    };
+    let fit = check_fit(&FitAsked {
+        wheel: &wheel,
+        is_wheel_kept: true,
+        grinder: &grinder,
+        is_grinder_kept: true,
+        answers: &[],
+        by: None,
+        at: &now(),
+    });
+    for rule in fit.rules.iter().filter(|r| r.result == "does not fit") {
+        words.push(format!(
+            "DOES NOT FIT {}: {}: {}",
+            grinder.id, rule.rule, rule.because
+        ));
+    }
+    if fit.result == "does not fit" {
+        words.push("do not mount it on this grinder, whatever it rings".to_owned());
+        if is_at_a_terminal() {
+            // Before any question, and before the screen comes.
+            words.iter().for_each(|w| complain(w));
+        }
+    }
+    Ok(())
+}
+
+/// What is asked before the first tap, as it is kept.
+fn ready_records(ready: &[(String, bool)]) -> Vec<ReadyRecord> {
+    let record = |key: &str| {
+        let answer = ready.iter().rev().find(|r| r.0 == key).map(|r| r.1);
+        ReadyRecord {
+            question: key.to_owned(),
+            answer: match answer {
+                Some(true) => "yes",
+                Some(false) => "no",
+                None => "not answered",
+            }
+            .to_owned(),
+        }
+    };
+    READY.iter().map(|key| record(key)).collect()
+}
+
+fn is_at_a_terminal() -> bool {
+    std::io::stdin().is_terminal() && std::io::stderr().is_terminal()
+}
+
 /// The temperature in degrees Celsius as it was said in the last hours, else as it is said now on
 /// a terminal; what `--temp` says is remembered.
 fn temperature_of_today(args: &Sound, store: &Store) -> Option<f64> {
@@ -244,7 +330,7 @@ fn temperature_of_today(args: &Sound, store: &Store) -> Option<f64> {
         }
         return said.temp_c;
     }
-    if !std::io::stdin().is_terminal() || !std::io::stderr().is_terminal() {
+    if !is_at_a_terminal() {
         return None;
     }
     let temp_c = asked_temperature();
