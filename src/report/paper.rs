@@ -34,6 +34,8 @@ pub enum Block {
     Heading(String),
     /// A paragraph.
     Text(String),
+    /// A paragraph in small print.
+    Small(String),
     /// Names with their values.
     Facts(Vec<(String, String)>),
     /// A table.
@@ -62,20 +64,22 @@ pub enum Block {
 const STYLE: &str = "\
 :root{color-scheme:light}*{box-sizing:border-box}\
 body{margin:0 auto;padding:10mm;max-width:210mm;background:#fff;color:#111;\
-font:10.5pt/1.35 'DejaVu Sans','Segoe UI',Roboto,Helvetica,Arial,sans-serif}\
+font:9.5pt/1.3 'DejaVu Sans','Segoe UI',Roboto,Helvetica,Arial,sans-serif}\
 body.tag{max-width:105mm;padding:6mm;border:1.2mm solid #111}\
-h1{font-size:12pt;margin:0 0 2mm}h2{font-size:11pt;margin:3mm 0 1mm;border-bottom:.3mm solid #777}\
-p{margin:1mm 0}.large{font-size:30pt;line-height:1.1;font-weight:700;margin:2mm 0}\
+h1{font-size:12pt;margin:0 0 2mm}h2{font-size:10.5pt;margin:2mm 0 .6mm;border-bottom:.3mm solid #777}\
+p{margin:1mm 0}.large{font-size:27pt;line-height:1.1;font-weight:700;margin:2mm 0}\
 .tag .large{font-size:34pt}\
 dl{display:grid;grid-template-columns:max-content 1fr max-content 1fr;gap:.4mm 3mm;margin:1mm 0}\
 .tag dl{grid-template-columns:max-content 1fr}\
 dt{color:#444}dd{margin:0;font-weight:600;overflow-wrap:anywhere}\
 table{border-collapse:collapse;width:100%;font-size:9pt}\
-th,td{border:.2mm solid #999;padding:.6mm 1.2mm;text-align:left;vertical-align:top;overflow-wrap:anywhere}\
+th,td{border:.2mm solid #999;padding:.4mm 1.2mm;text-align:left;vertical-align:top}\
+th:not(:last-child),td:not(:last-child){white-space:nowrap}.small{font-size:7.5pt;color:#333;\
+overflow-wrap:anywhere}.cautions p{margin:.3mm 0}\
 th{background:#eee}ul{margin:1mm 0;padding-left:5mm}ul.ticks{list-style:none;padding:0}\
 .pictures{display:flex;flex-wrap:wrap;gap:2mm}.pictures img{flex:1 1 70mm;min-width:0;max-width:100%;\
-max-height:66mm;object-fit:contain}\
-.cautions{border:.4mm solid #111;padding:1.5mm 3mm;margin-top:3mm;font-size:9pt}\
+max-height:58mm;object-fit:contain}\
+.cautions{border:.4mm solid #111;padding:1mm 3mm;margin-top:2mm;font-size:8.5pt}\
 @page{margin:9mm}@media print{body{padding:0;max-width:none}body.tag{max-width:105mm;padding:6mm}\
 tr,img,.cautions{break-inside:avoid}}\
 @media(max-width:600px){body{padding:4mm}dl{grid-template-columns:max-content 1fr}}";
@@ -129,6 +133,7 @@ fn put(out: &mut String, block: &Block) {
         Block::Large(words) => writeln!(out, "<p class=\"large\">{}</p>", escaped(words)),
         Block::Heading(words) => writeln!(out, "<h2>{}</h2>", escaped(words)),
         Block::Text(words) => writeln!(out, "<p>{}</p>", escaped(words)),
+        Block::Small(words) => writeln!(out, "<p class=\"small\">{}</p>", escaped(words)),
         Block::Facts(facts) => {
             let rows: String = facts
                 .iter()

@@ -84,11 +84,11 @@ pub fn sheet(store: &Store, kept: &Kept<SoundingRecord>) -> Result<Paper, PaperE
     if !record.warnings.is_empty() {
         blocks.push(Block::Heading("What was wrong with it".to_owned()));
         blocks.push(Block::List(
-            record.warnings.iter().take(6).cloned().collect(),
+            record.warnings.iter().take(5).cloned().collect(),
         ));
     }
     blocks.push(cautions());
-    blocks.push(Block::Text(identification(kept)));
+    blocks.push(Block::Small(identification(kept)));
     Ok(Paper {
         title: format!("Sounding {} of {}", kept.number, of(record)),
         sheet: Sheet::Page,
