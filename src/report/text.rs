@@ -15,7 +15,7 @@ use crate::reading::{Heard, Outcome, Reading};
 use crate::record::sounding::{EvidenceRecord, ModeRecord, SoundingRecord, TapRecord};
 use lines::{Lines, Paint};
 
-pub use words::{change_for, flaw as flaw_words, next_steps};
+pub use words::{CAUTIONS, change_for, flaw as flaw_words, next_steps};
 
 /// How text is set.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -17,5 +17,7 @@ pub mod name_soundings;
 pub mod plate_findings;
 pub mod read_soundings;
 pub mod resume_sounding;
+pub mod specimens;
 pub mod take_in;
+pub mod teach_demo;
 pub mod wheels_table;

@@ -38,9 +38,9 @@ pub enum Command {
     /// What a wheel showed when it was good: build from recordings, show
     #[command(subcommand)]
     Baseline(Baseline),
-    /// For a class: make recordings to demonstrate with
+    /// For a class: a page of rings and thuds, recordings to demonstrate with
     #[command(subcommand)]
-    Teach(Teach),
+    Teach(crate::teach::Teach),
 }
 
 /// Baselines.
@@ -281,16 +281,6 @@ pub struct WheelFacts {
     /// The lot it came with
     #[arg(long, value_name = "NAME")]
     pub lot: Option<String>,
-}
-
-/// For a class.
-#[derive(Subcommand)]
-pub enum Teach {
-    /// Write made-up recordings of sound and damaged wheels into a folder
-    Make {
-        /// The folder, made if it is not there
-        folder: PathBuf,
-    },
 }
 
 /// Arguments of `read`.
