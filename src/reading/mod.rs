@@ -4,6 +4,7 @@
 pub mod baseline;
 pub mod compare;
 pub mod ear_score;
+pub mod fit_rules;
 pub mod intervals;
 pub mod limits;
 pub mod matching;
