@@ -5,6 +5,7 @@ pub mod build_baseline;
 pub mod check_fit;
 pub mod compare_baselines;
 pub mod draw_sounding;
+pub mod ear_test;
 pub mod expect_modes;
 pub mod gain_watch;
 pub mod in_order;

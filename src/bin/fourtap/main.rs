@@ -2,6 +2,7 @@
 
 mod args;
 mod baseline;
+mod ear;
 mod exit;
 mod fit;
 mod grinder;

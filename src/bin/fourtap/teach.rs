@@ -4,11 +4,14 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::Subcommand;
+use fourtap::report::text::ear::ear_results_text;
+use fourtap::tasks::ear_test::kept_ear_tests;
 use fourtap::tasks::make_demo::make_demo;
 use fourtap::tasks::teach_demo::make_page;
 
+use crate::ear::{self, Ear};
 use crate::exit;
-use crate::store_place::look;
+use crate::store_place::{look, open_existing};
 use crate::tell::{complain, say};
 
 /// For a class.
@@ -25,6 +28,17 @@ pub enum Teach {
         /// The folder, made if it is not there
         folder: PathBuf,
     },
+    /// A blind ear test with made-up sound: ring or thud?
+    #[command(after_help = ear::HELP)]
+    Ear(Ear),
+    /// Results of the ear tests that are kept: rounds, errors with intervals, ear against tool
+    Results {
+        /// Of this trainee only
+        trainee: Option<String>,
+        /// Print the kept rounds, one JSON object each
+        #[arg(long)]
+        json: bool,
+    },
 }
 
 /// Runs it.
@@ -32,6 +46,10 @@ pub fn run(teach: &Teach, store: Option<&Path>) -> ExitCode {
     match teach {
         Teach::Make { folder } => make(folder),
         Teach::Demo { folder } => demo(folder, store).unwrap_or_else(|code| code),
+        Teach::Ear(ear) => ear::run(ear, store).unwrap_or_else(|code| code),
+        Teach::Results { trainee, json } => {
+            results(trainee.as_deref(), *json, store).unwrap_or_else(|code| code)
+        }
     }
 }
 
@@ -67,5 +85,28 @@ fn demo(folder: &Path, place: Option<&Path>) -> Result<ExitCode, ExitCode> {
         made.made.len(),
         made.own
     ));
+    Ok(ExitCode::SUCCESS)
+}
+
+fn results(trainee: Option<&str>, json: bool, place: Option<&Path>) -> Result<ExitCode, ExitCode> {
+    let kept = kept_ear_tests(&open_existing(place)?, trainee).map_err(|error| {
+        complain(&error.to_string());
+        ExitCode::from(exit::STORE)
+    })?;
+    if kept.is_empty() {
+        complain(&match trainee {
+            Some(name) => format!("no ear test of \"{name}\" is kept here"),
+            None => "no ear test is kept here; take one with fourtap teach ear".to_owned(),
+        });
+        return Err(ExitCode::from(exit::STORE));
+    }
+    let records: Vec<_> = kept.into_iter().map(|k| k.record).collect();
+    if json {
+        for record in &records {
+            ear::say_json(record);
+        }
+    } else {
+        say(ear_results_text(&records).trim_end());
+    }
     Ok(ExitCode::SUCCESS)
 }
