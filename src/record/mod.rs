@@ -4,6 +4,7 @@
 pub mod baseline;
 pub mod baseline_difference;
 pub mod live_log;
+pub mod lot_plan;
 pub mod sounding;
 pub mod wheel;
 pub mod wheel_history;
