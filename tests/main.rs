@@ -6,6 +6,7 @@ mod baselines;
 mod broken;
 mod commands;
 mod documents;
+mod fit;
 mod invariance;
 mod labels;
 mod layers;

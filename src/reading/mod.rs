@@ -3,6 +3,7 @@
 
 pub mod baseline;
 pub mod compare;
+pub mod fit_rules;
 pub mod intervals;
 pub mod limits;
 pub mod matching;

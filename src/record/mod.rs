@@ -3,6 +3,8 @@
 
 pub mod baseline;
 pub mod baseline_difference;
+pub mod fit;
+pub mod grinder;
 pub mod live_log;
 pub mod lot_plan;
 pub mod sounding;

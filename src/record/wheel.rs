@@ -1,5 +1,7 @@
 //! A wheel as it is kept.
 
+pub mod label;
+pub mod marking;
 pub mod size;
 pub mod speed;
 
@@ -7,7 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::reading::Damping;
 
-pub use size::{Size, SizeError};
+pub use size::{Measure, MeasureError, Size, SizeError};
 pub use speed::{Speed, SpeedError, SpeedUnit};
 
 /// Name of the format, the value of `format`.
@@ -39,10 +41,46 @@ pub struct WheelRecord {
     /// Lot it came with, where known.
     #[serde(default)]
     pub lot: Option<String>,
+    /// What else its label and its papers say.
+    #[serde(default)]
+    pub label: WheelLabel,
     /// Where it stands.
     pub state: WheelState,
     /// When it was added, RFC 3339.
     pub added_at: String,
+}
+
+/// What the label and the papers of a wheel say beside its size, bond and speed. All of it is
+/// optional.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct WheelLabel {
+    /// Serial number.
+    #[serde(default)]
+    pub serial: Option<String>,
+    /// Shape by its number: 1 straight, 27 depressed centre and so on (ISO 525).
+    #[serde(default)]
+    pub shape: Option<u32>,
+    /// The marking, as written.
+    #[serde(default)]
+    pub marking: Option<String>,
+    /// Marked greatest speed of the rim beside that in rpm, as written.
+    #[serde(default)]
+    pub rim_speed: Option<String>,
+    /// What it is for, as the label says.
+    #[serde(default)]
+    pub purpose: Option<String>,
+    /// Year and month of manufacture, `2025-03`.
+    #[serde(default)]
+    pub made: Option<String>,
+    /// Last year and month of use, `2028-03`.
+    #[serde(default)]
+    pub expires: Option<String>,
+    /// Day on which it was received, `2025-04-01`.
+    #[serde(default)]
+    pub received: Option<String>,
+    /// Mass in kg.
+    #[serde(default)]
+    pub mass_kg: Option<f64>,
 }
 
 /// A marked maximum operating speed.
@@ -77,6 +115,7 @@ impl WheelRecord {
             }),
             specification: None,
             lot: None,
+            label: WheelLabel::default(),
             state: WheelState::Active,
             added_at: added_at.to_owned(),
         }

@@ -6,6 +6,7 @@
 //! cannot play with the terminal.
 
 pub mod baseline;
+pub mod fit;
 mod lines;
 pub mod wheel;
 pub mod wheel_modes;

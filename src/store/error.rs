@@ -114,6 +114,20 @@ pub enum StoreError {
         /// The id asked for.
         id: String,
     },
+    /// The id is taken.
+    #[error("there is already a grinder \"{id}\": choose another id, or use that grinder")]
+    GrinderExists {
+        /// Id as it stands in the store.
+        id: String,
+    },
+    /// No such grinder.
+    #[error(
+        "there is no grinder \"{id}\": add it first, like fourtap grinder add {id} --kind bench --speed 2950rpm"
+    )]
+    NoGrinder {
+        /// The id asked for.
+        id: String,
+    },
     /// A specification without a baseline.
     #[error(
         "there is no baseline of the specification \"{name}\" in use: build one with fourtap baseline build --specification {name} FILE…"

@@ -1,7 +1,7 @@
 //! What is kept between runs: one folder with an embedded database and the recordings beside it.
 //!
 //! ```text
-//! DIR/fourtap.db                        wheels, baselines, soundings
+//! DIR/fourtap.db                        wheels, grinders, baselines, records
 //! DIR/settings.json                     the microphone last asked for
 //! DIR/takes/                            soundings that are being taken, or were cut off
 //! DIR/sound/<first two>/<hash>.<ending> recordings, named by their BLAKE3 hash
@@ -12,6 +12,7 @@
 
 pub mod baselines;
 pub mod error;
+pub mod grinders;
 pub mod live_logs;
 pub mod records;
 pub mod settings;
@@ -35,9 +36,10 @@ const SMALLEST_DATABASE: u64 = 100;
 /// Marks the database as ours: "4tap".
 const APPLICATION: i32 = 0x3474_6170;
 /// The schema, one script per version.
-const SCHEMA: [&str; 2] = [
+const SCHEMA: [&str; 3] = [
     include_str!("schema/0001-start.sql"),
     include_str!("schema/0002-records.sql"),
+    include_str!("schema/0003-grinders.sql"),
 ];
 /// How long to wait for another program that writes.
 const PATIENCE: Duration = Duration::from_millis(5000);

@@ -3,6 +3,7 @@
 use crate::record::baseline::BaselineKind;
 use crate::record::sounding::SoundingRecord;
 use crate::record::wheel::WheelState;
+use crate::record::wheel::label::{LabelError, LabelWritten};
 use crate::record::wheel::{
     BadId, Bond, NoSuchBond, RingHint, Size, SizeError, Speed, SpeedError, WheelRecord, check_id,
 };
@@ -29,6 +30,8 @@ pub struct NewWheel {
     pub specification: Option<String>,
     /// Lot it came with, where known.
     pub lot: Option<String>,
+    /// What else its label says.
+    pub label: LabelWritten,
 }
 
 impl NewWheel {
@@ -37,7 +40,7 @@ impl NewWheel {
     /// # Errors
     /// [`WheelError`] with what cannot be read and what is accepted.
     pub fn check(&self) -> Result<(), WheelError> {
-        described(self, "").map(|_| ())
+        describe_wheel(self, "").map(|_| ())
     }
 }
 
@@ -82,6 +85,9 @@ pub enum WheelError {
     /// The maximum speed.
     #[error(transparent)]
     Speed(#[from] SpeedError),
+    /// Another part of the label.
+    #[error(transparent)]
+    Label(#[from] LabelError),
     /// The same id, but another wheel.
     #[error(
         "the wheel \"{id}\" is in the store with the {what} {kept}, not {given}: give this wheel another id, or leave the {what} out"
@@ -115,7 +121,7 @@ pub enum WheelError {
 /// [`WheelError`] for a description that cannot be read, and
 /// [`StoreError::WheelExists`] when the id is taken.
 pub fn add_wheel(store: &mut Store, new: &NewWheel, at: &str) -> Result<WheelKept, WheelError> {
-    let wheel = described(new, at)?;
+    let wheel = describe_wheel(new, at)?;
     store.add_wheel(&wheel)?;
     Ok(kept(wheel, true))
 }
@@ -180,6 +186,8 @@ pub struct WheelEdit {
     pub specification: Option<String>,
     /// Lot; empty takes it away.
     pub lot: Option<String>,
+    /// What else its label says.
+    pub label: LabelWritten,
 }
 
 /// Changes what is known of a wheel; what it was before stays in its history. `at` is RFC 3339.
@@ -220,6 +228,7 @@ pub fn edit_wheel(
             field.as_deref().map(check_id).transpose()?;
         }
     }
+    edit.label.apply(&mut after)?;
     let changes = changes(&before, &after);
     if changes.is_empty() {
         return Err(WheelError::NothingToEdit { id: before.id });
@@ -229,24 +238,30 @@ pub fn edit_wheel(
 
 /// What differs, in words.
 fn changes(before: &WheelRecord, after: &WheelRecord) -> Vec<String> {
-    fn facts(wheel: &WheelRecord) -> [(&'static str, &str); 5] {
-        let none = "none";
-        [
-            ("size", wheel.size.written()),
-            ("bond", wheel.bond.name()),
-            (
-                "maximum speed",
-                wheel
-                    .max_speed
-                    .as_ref()
-                    .map_or(none, |m| m.written.as_str()),
-            ),
-            (
-                "specification",
-                wheel.specification.as_deref().unwrap_or(none),
-            ),
-            ("lot", wheel.lot.as_deref().unwrap_or(none)),
-        ]
+    fn facts(wheel: &WheelRecord) -> Vec<(&'static str, String)> {
+        let label = &wheel.label;
+        let speed = wheel.max_speed.as_ref().map(|m| m.written.clone());
+        let optional = [
+            ("maximum speed", speed),
+            ("specification", wheel.specification.clone()),
+            ("lot", wheel.lot.clone()),
+            ("serial number", label.serial.clone()),
+            ("shape", label.shape.map(|s| s.to_string())),
+            ("marking", label.marking.clone()),
+            ("rim speed", label.rim_speed.clone()),
+            ("purpose", label.purpose.clone()),
+            ("month of manufacture", label.made.clone()),
+            ("last month of use", label.expires.clone()),
+            ("day received", label.received.clone()),
+            ("mass in kg", label.mass_kg.map(|m| m.to_string())),
+        ];
+        let mut facts = vec![
+            ("size", wheel.size.written().to_owned()),
+            ("bond", wheel.bond.name().to_owned()),
+        ];
+        let none = || "none".to_owned();
+        facts.extend(optional.map(|(name, value)| (name, value.unwrap_or_else(none))));
+        facts
     }
     facts(before)
         .iter()
@@ -326,7 +341,11 @@ fn baseline_line(kept: &KeptBaseline) -> BaselineLine {
     }
 }
 
-fn described(new: &NewWheel, at: &str) -> Result<WheelRecord, WheelError> {
+/// The wheel described, without any store. `at` is RFC 3339.
+///
+/// # Errors
+/// [`WheelError`] with what cannot be read and what is accepted.
+pub fn describe_wheel(new: &NewWheel, at: &str) -> Result<WheelRecord, WheelError> {
     check_id(&new.id)?;
     let size = Size::parse(&new.size)?;
     let bond = Bond::parse(&new.bond)?;
@@ -337,6 +356,7 @@ fn described(new: &NewWheel, at: &str) -> Result<WheelRecord, WheelError> {
     }
     wheel.specification.clone_from(&new.specification);
     wheel.lot.clone_from(&new.lot);
+    new.label.apply(&mut wheel)?;
     Ok(wheel)
 }
 

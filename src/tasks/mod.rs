@@ -2,12 +2,14 @@
 //! in and get events and results back; they open no file, device or store themselves.
 
 pub mod build_baseline;
+pub mod check_fit;
 pub mod compare_baselines;
 pub mod draw_sounding;
 pub mod expect_modes;
 pub mod gain_watch;
 pub mod in_order;
 pub mod input_check;
+pub mod keep_grinders;
 pub mod keep_sounding;
 pub mod keep_wheels;
 pub mod live_sounding;

@@ -35,6 +35,12 @@ pub enum Command {
     /// The wheels of the shop: add, list, show with history, edit, mark as dropped, retire
     #[command(subcommand)]
     Wheel(Wheel),
+    /// The grinders of the shop: add, list, show, edit, retire
+    #[command(subcommand)]
+    Grinder(crate::grinder::Grinder),
+    /// Does this wheel go on this grinder? Each rule with its figures and its source
+    #[command(after_help = FIT_CODES)]
+    Fit(Box<crate::fit::Fit>),
     /// What a wheel showed when it was good: build from recordings, show
     #[command(subcommand)]
     Baseline(Baseline),
@@ -119,6 +125,10 @@ pub enum Baseline {
 const READ_CODES: &str = "\
 Exit codes: 0 rings clear, 10 sounds dead, 11 sound it again, 12 rings, not compared,
 2 wrong use, 3 an input cannot be read; of several soundings the worst outcome.";
+
+const FIT_CODES: &str = "\
+Exit codes: 0 fits, 13 does not fit, 14 cannot tell (figures or answers are missing),
+2 wrong use, 5 the store.";
 
 const SOUND_HELP: &str = "\
 Keys (in plain mode a line each): r it rang, t it was a thud, u not sure; x strike the last spot
@@ -281,6 +291,50 @@ pub struct WheelFacts {
     /// The lot it came with
     #[arg(long, value_name = "NAME")]
     pub lot: Option<String>,
+    /// Its serial number
+    #[arg(long, value_name = "TEXT")]
+    pub serial: Option<String>,
+    /// Its shape by number: 1 straight, 27 depressed centre and so on
+    #[arg(long, value_name = "NUMBER")]
+    pub shape: Option<String>,
+    /// Its marking: "51 A 36 L 5 V 23"
+    #[arg(long, value_name = "TEXT")]
+    pub marking: Option<String>,
+    /// Marked speed of the rim beside that in rpm: 35m/s or 6900sfpm
+    #[arg(long, value_name = "SPEED")]
+    pub rim_speed: Option<String>,
+    /// What it is for, as the label says
+    #[arg(long, value_name = "TEXT")]
+    pub purpose: Option<String>,
+    /// Month of manufacture: 2025-03
+    #[arg(long, value_name = "MONTH")]
+    pub made: Option<String>,
+    /// Last month of use: 2028-03
+    #[arg(long, value_name = "MONTH")]
+    pub expires: Option<String>,
+    /// Day on which it was received: 2025-04-01
+    #[arg(long, value_name = "DAY")]
+    pub received: Option<String>,
+    /// Its mass: 1.4kg, 1400g, 3.1lb
+    #[arg(long, value_name = "MASS")]
+    pub mass: Option<String>,
+}
+
+impl WheelFacts {
+    /// The label.
+    pub fn label(&self) -> fourtap::record::wheel::label::LabelWritten {
+        fourtap::record::wheel::label::LabelWritten {
+            serial: self.serial.clone(),
+            shape: self.shape.clone(),
+            marking: self.marking.clone(),
+            rim_speed: self.rim_speed.clone(),
+            purpose: self.purpose.clone(),
+            made: self.made.clone(),
+            expires: self.expires.clone(),
+            received: self.received.clone(),
+            mass: self.mass.clone(),
+        }
+    }
 }
 
 /// For a class.

@@ -11,6 +11,11 @@ pub const DEVICE: u8 = 4;
 /// The store.
 pub const STORE: u8 = 5;
 
+/// The wheel does not fit the grinder.
+pub const NO_FIT: u8 = 13;
+/// Whether it fits is not known: figures or answers are missing.
+pub const FIT_UNKNOWN: u8 = 14;
+
 /// The code of an outcome.
 pub fn of(outcome: Outcome) -> u8 {
     match outcome {

@@ -3,6 +3,8 @@
 mod args;
 mod baseline;
 mod exit;
+mod fit;
+mod grinder;
 mod mics;
 mod read;
 mod sound;
@@ -21,6 +23,8 @@ fn main() -> ExitCode {
         args::Command::Sound(sound) => sound::run(sound, args.store.as_deref()),
         args::Command::Mics { json } => mics::run(*json),
         args::Command::Wheel(wheel) => wheel::run(wheel, args.store.as_deref()),
+        args::Command::Grinder(grinder) => grinder::run(grinder, args.store.as_deref()),
+        args::Command::Fit(fit) => fit::run(fit, args.store.as_deref()),
         args::Command::Baseline(baseline) => baseline::run(baseline, args.store.as_deref()),
         args::Command::Teach(args::Teach::Make { folder }) => make(folder),
     }

@@ -17,3 +17,11 @@ pub fn said(line: &str) -> bool {
 pub fn complain(line: &str) {
     let _ = writeln!(std::io::stderr(), "fourtap: {line}");
 }
+
+/// A record as a line of JSON on standard output.
+pub fn say_json<T: serde::Serialize>(record: &T) {
+    match serde_json::to_string(record) {
+        Ok(line) => say(&line),
+        Err(error) => complain(&error.to_string()),
+    }
+}

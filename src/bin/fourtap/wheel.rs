@@ -16,7 +16,7 @@ use fourtap::tasks::keep_wheels::{
 use crate::args::Wheel;
 use crate::exit;
 use crate::store_place::{now, open, open_existing};
-use crate::tell::{complain, say};
+use crate::tell::{complain, say, say_json};
 
 const STYLE: TextStyle = TextStyle {
     colour: false,
@@ -47,6 +47,7 @@ fn done(wheel: &Wheel, place: Option<&Path>) -> Result<(), ExitCode> {
                 max_speed: facts.max_speed.clone(),
                 specification: facts.specification.clone(),
                 lot: facts.lot.clone(),
+                label: facts.label(),
             };
             // What cannot be read must not leave a new store behind.
             new.check().map_err(|e| failed(&e))?;
@@ -96,6 +97,7 @@ fn done(wheel: &Wheel, place: Option<&Path>) -> Result<(), ExitCode> {
                 max_speed: facts.max_speed.clone(),
                 specification: facts.specification.clone(),
                 lot: facts.lot.clone(),
+                label: facts.label(),
             };
             let mut store = open_existing(place)?;
             edit_wheel(&mut store, id, &edit, &now()).map_err(|e| failed(&e))?;
@@ -123,13 +125,6 @@ fn show(store: &Store, id: &str, json: bool) -> Result<(), ExitCode> {
         say(wheel_text(&history, &STYLE).trim_end());
     }
     Ok(())
-}
-
-fn say_json<T: serde::Serialize>(record: &T) {
-    match serde_json::to_string(record) {
-        Ok(line) => say(&line),
-        Err(error) => complain(&error.to_string()),
-    }
 }
 
 fn modes_failed(error: &ExpectError) -> ExitCode {

@@ -49,6 +49,65 @@ impl Length {
     }
 }
 
+/// One length, kept as written beside its exact value.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(try_from = "String", into = "String")]
+pub struct Measure {
+    written: String,
+    length: Length,
+}
+
+impl Measure {
+    /// Reads `125`, `22.23mm`, `7/8in` or `4-1/2 in`; mm unless a unit is given.
+    ///
+    /// # Errors
+    /// [`MeasureError`] with what is accepted.
+    pub fn parse(text: &str) -> Result<Self, MeasureError> {
+        let lower = text.trim().to_lowercase();
+        let (number, unit) = split_unit(&lower);
+        let length = read_length(number, unit).ok();
+        let length = length.filter(|l| l.mm() <= LARGEST_MM);
+        Ok(Self {
+            length: length.ok_or_else(|| MeasureError {
+                text: text.escape_debug().to_string(),
+            })?,
+            written: text.trim().to_owned(),
+        })
+    }
+
+    /// As the user wrote it.
+    pub fn written(&self) -> &str {
+        &self.written
+    }
+
+    /// The length in mm.
+    pub fn mm(&self) -> f64 {
+        self.length.mm()
+    }
+}
+
+impl TryFrom<String> for Measure {
+    type Error = MeasureError;
+
+    fn try_from(text: String) -> Result<Self, MeasureError> {
+        Self::parse(&text)
+    }
+}
+
+impl From<Measure> for String {
+    fn from(measure: Measure) -> Self {
+        measure.written
+    }
+}
+
+/// A length that could not be read.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("the length \"{text}\" cannot be read: write 125 or 22.23mm (mm), or 7/8in, at most 3 m")]
+pub struct MeasureError {
+    /// What was written, made printable.
+    pub text: String,
+}
+
 /// Largest diameter and thickness that are taken for a wheel's, in mm.
 const LARGEST_MM: f64 = 3000.0;
 

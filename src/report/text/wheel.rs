@@ -1,5 +1,6 @@
 //! Wheels as text for the terminal.
 
+use crate::record::wheel::marking::Marking;
 use crate::record::wheel::{WheelRecord, WheelState};
 use crate::record::wheel_history::WheelHistory;
 use crate::report::text::TextStyle;
@@ -43,6 +44,9 @@ pub fn wheel_text(history: &WheelHistory, style: &TextStyle) -> String {
             lines.item(" ", &format!("{name} {value}"), Paint::Plain);
         }
     }
+    for words in label(wheel) {
+        lines.item(" ", &words, Paint::Plain);
+    }
     lines.item(" ", &format!("state {}", wheel.state.words()), Paint::Bold);
     if let Some(words) = advice(wheel.state) {
         lines.item("!", words, Paint::Bold);
@@ -63,6 +67,30 @@ pub fn wheel_text(history: &WheelHistory, style: &TextStyle) -> String {
         lines.item("-", &words, Paint::Plain);
     }
     lines.finish()
+}
+
+/// What the label says, line by line.
+fn label(wheel: &WheelRecord) -> Vec<String> {
+    let label = &wheel.label;
+    let marking = label.marking.as_ref().map(|m| {
+        let parts = Marking::parse(m).map_or_else(|e| e.to_string(), |p| p.words());
+        format!("{m}: {parts}")
+    });
+    let facts = [
+        ("serial number", label.serial.clone()),
+        ("shape type", label.shape.map(|s| s.to_string())),
+        ("marking", marking),
+        ("rim speed", label.rim_speed.clone()),
+        ("purpose", label.purpose.clone()),
+        ("made", label.made.clone()),
+        ("to be used until", label.expires.clone()),
+        ("received", label.received.clone()),
+        ("mass", label.mass_kg.map(|m| format!("{m} kg"))),
+    ];
+    let known = facts
+        .into_iter()
+        .filter_map(|(name, value)| Some(format!("{name} {}", value?)));
+    known.collect()
 }
 
 fn size_words(size: &crate::record::wheel::Size) -> String {

@@ -1,0 +1,119 @@
+//! Holds a wheel against a grinder.
+
+use crate::reading::fit_rules::{
+    EYE_QUESTIONS, FitFigures, FitResult, FitRule, eye_rules, fit_result, fit_rules,
+};
+use crate::record::fit::{FORMAT, FitRecord, FitRuleRecord, VERSION};
+use crate::record::grinder::GrinderRecord;
+use crate::record::wheel::label::month_of;
+use crate::record::wheel::{Bond, Measure, Speed, WheelRecord, WheelState};
+
+/// A wheel, a grinder, and what the eye answered.
+#[derive(Debug, Clone)]
+pub struct FitAsked<'a> {
+    /// The wheel.
+    pub wheel: &'a WheelRecord,
+    /// True when it is in the store, so that its id counts.
+    pub is_wheel_kept: bool,
+    /// The grinder.
+    pub grinder: &'a GrinderRecord,
+    /// True when it is in the store.
+    pub is_grinder_kept: bool,
+    /// Answers by the key of the question; yes is right.
+    pub answers: &'a [(String, bool)],
+    /// Who answered.
+    pub by: Option<&'a str>,
+    /// When, RFC 3339.
+    pub at: &'a str,
+}
+
+/// The wheel against the grinder, misfits first.
+pub fn check_fit(asked: &FitAsked<'_>) -> FitRecord {
+    let (wheel, grinder) = (asked.wheel, asked.grinder);
+    let mut rules = standing(wheel, grinder);
+    rules.extend(fit_rules(&figures(wheel, grinder, asked.at)));
+    rules.extend(eye_rules(asked.answers));
+    let result = match fit_result(&rules) {
+        FitResult::NotAnswered => FitResult::CannotTell,
+        other => other,
+    };
+    // A stable sort: within a result the order of the job.
+    rules.sort_by_key(|r| r.result != FitResult::DoesNotFit);
+    FitRecord {
+        format: FORMAT.to_owned(),
+        version: VERSION,
+        wheel: asked.is_wheel_kept.then(|| wheel.id.clone()),
+        grinder: asked.is_grinder_kept.then(|| grinder.id.clone()),
+        at: asked.at.to_owned(),
+        by: asked.by.map(str::to_owned),
+        result: result.words().to_owned(),
+        rules: rules.into_iter().map(record_of).collect(),
+    }
+}
+
+/// True for the key of a question to the eye.
+pub fn is_question(key: &str) -> bool {
+    EYE_QUESTIONS.iter().any(|q| q.key == key)
+}
+
+fn record_of(rule: FitRule) -> FitRuleRecord {
+    FitRuleRecord {
+        rule: rule.rule.to_owned(),
+        result: rule.result.words().to_owned(),
+        because: rule.because,
+        source: rule.source.to_owned(),
+    }
+}
+
+/// What stands against wheel or grinder before any figure.
+fn standing(wheel: &WheelRecord, grinder: &GrinderRecord) -> Vec<FitRule> {
+    let mut rules = Vec::new();
+    let mut against = |rule, because: &str| {
+        rules.push(FitRule {
+            rule,
+            result: FitResult::DoesNotFit,
+            because: because.to_owned(),
+            source: "what this store holds of it",
+        });
+    };
+    match wheel.state {
+        WheelState::Active => {}
+        WheelState::Dropped => against(
+            "wheel",
+            "it was dropped: inspect it and sound it anew before any use",
+        ),
+        WheelState::TaggedOut => against("wheel", "it is tagged out"),
+        WheelState::Retired => against("wheel", "it is retired"),
+    }
+    if grinder.retired_at.is_some() {
+        against("grinder", "the grinder is retired");
+    }
+    rules
+}
+
+fn figures(wheel: &WheelRecord, grinder: &GrinderRecord, at: &str) -> FitFigures {
+    let mm = |m: &Option<Measure>| m.as_ref().map(Measure::mm);
+    let diameter_mm = wheel.size.diameter_mm();
+    let rim = wheel.label.rim_speed.as_deref().map(Speed::parse);
+    let month = |m: &Option<String>| m.as_deref().and_then(month_of);
+    FitFigures {
+        wheel_rpm: wheel.max_speed.as_ref().map(|m| m.rpm),
+        wheel_rim_m_per_s: rim.and_then(Result::ok).map(|s| s.m_per_s(diameter_mm)),
+        diameter_mm,
+        thickness_mm: wheel.size.thickness_mm(),
+        hole_mm: wheel.size.hole_mm(),
+        is_organic: wheel.bond.is_organic(),
+        is_bond_known: wheel.bond != Bond::Unknown,
+        shape: wheel.label.shape,
+        made: month(&wheel.label.made),
+        expires: month(&wheel.label.expires),
+        // A time of the clock always has a month; without one nothing old would be told.
+        today: at.get(..10).and_then(month_of).unwrap_or((9999, 12)),
+        grinder_rpm: Some(grinder.rated_speed.rpm),
+        max_diameter_mm: mm(&grinder.max_diameter),
+        max_thickness_mm: mm(&grinder.max_thickness),
+        spindle_mm: mm(&grinder.spindle),
+        flange_mm: mm(&grinder.flange),
+        guard_mm: mm(&grinder.guard),
+    }
+}
