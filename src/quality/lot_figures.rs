@@ -169,7 +169,6 @@ mod tests {
                 })
                 .count();
             let rate = called as f64 / f64::from(trials);
-            println!("{n} wheels: a false finding in {rate:.4} of the lots");
             // Stated 0.05; three standard deviations of 4000 trials are 0.0103.
             assert!(rate < 0.061, "{n}: {rate}");
         }

@@ -4,6 +4,7 @@
 pub mod baseline;
 pub mod baseline_difference;
 pub mod fit;
+pub mod gauge;
 pub mod grinder;
 pub mod live_log;
 pub mod lot_plan;

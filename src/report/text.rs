@@ -7,7 +7,9 @@
 
 pub mod baseline;
 pub mod fit;
+pub mod gauge;
 mod lines;
+pub mod lot_plan;
 pub mod wheel;
 pub mod wheel_modes;
 mod words;

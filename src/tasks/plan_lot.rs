@@ -100,7 +100,11 @@ mod tests {
     #[test]
     fn the_characteristic_falls_from_one_to_nearly_none() {
         for (lot, aql) in [(2, "6.5"), (60, "0.10"), (200, "1.0"), (100_000, "0.4")] {
-            for inspection in [Inspection::Normal, Inspection::Tightened, Inspection::Reduced] {
+            for inspection in [
+                Inspection::Normal,
+                Inspection::Tightened,
+                Inspection::Reduced,
+            ] {
                 let p = plan_lot(lot, "II", aql, inspection).unwrap();
                 let c = &p.characteristic;
                 assert!((c[0].accepted - 1.0).abs() < 1e-9 && c[0].bad == 0);

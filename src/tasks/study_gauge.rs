@@ -88,7 +88,9 @@ fn evaluated(rows: &[Row]) -> GaugeRecord {
             continue;
         }
         match figure(rows, k) {
-            Ok((study, repeats)) => record.figures.push(figure_record(&study, name, unit, repeats)),
+            Ok((study, repeats)) => record
+                .figures
+                .push(figure_record(&study, name, unit, repeats)),
             Err(why) => record.warnings.push(format!("{name}: {why}")),
         }
     }
@@ -169,18 +171,23 @@ fn agreements(rows: &[Row]) -> Vec<AgreementRecord> {
             let mut judges = TwoJudges::default();
             for (wheel, first) in &by_person[**a] {
                 let second = by_person[**b].get(wheel).map_or(&[][..], Vec::as_slice);
-                first.iter().zip(second).for_each(|(x, y)| judges.count(*x, *y));
+                first
+                    .iter()
+                    .zip(second)
+                    .for_each(|(x, y)| judges.count(*x, *y));
             }
             made.extend(agreement(a, b, judges, false));
         }
     }
     let pairs = |of: &dyn Fn(&Row) -> Option<(bool, bool)>| {
         let mut judges = TwoJudges::default();
-        rows.iter().filter_map(of).for_each(|(a, b)| judges.count(a, b));
+        rows.iter()
+            .filter_map(of)
+            .for_each(|(a, b)| judges.count(a, b));
         judges
     };
     for person in &people {
-        let mine = |r: &Row| r.person.as_str() == **person.to_owned();
+        let mine = |r: &Row| r.person.as_str() == **person;
         let tool = pairs(&|r| Some((r.ear_thud?, r.tool_thud?)).filter(|_| mine(r)));
         made.extend(agreement(person, TOOL, tool, false));
         let known = pairs(&|r| Some((r.damaged?, r.ear_thud?)).filter(|_| mine(r)));
@@ -214,7 +221,11 @@ fn agreement(a: &str, b: &str, judges: TwoJudges, known: bool) -> Option<Agreeme
         kappa: kappa.map(|k| k.kappa),
         kappa_interval: kappa.map(|k| k.interval),
         misses: judges.misses(CONFIDENCE).ok().filter(|_| known).map(share),
-        false_alarms: judges.false_alarms(CONFIDENCE).ok().filter(|_| known).map(share),
+        false_alarms: judges
+            .false_alarms(CONFIDENCE)
+            .ok()
+            .filter(|_| known)
+            .map(share),
     })
 }
 
@@ -306,16 +317,32 @@ fn read_rows(table: &Path, store: Option<&Store>) -> Result<Vec<Row>, GaugeError
         .from_reader(text.as_bytes());
     let bad = |e: csv::Error| {
         let line = e.position().map(csv::Position::line);
-        error(line, e.to_string(), "give each row as many fields as the first line")
+        error(
+            line,
+            e.to_string(),
+            "give each row as many fields as the first line",
+        )
     };
     let head = csv.headers().map_err(bad)?.clone();
     const KNOWN_COLUMNS: [&str; 10] = [
-        "wheel", "person", "repeat", "sounding", "heard", "reading", "state", "tone_hz",
-        "ring_time_s", "decision",
+        "wheel",
+        "person",
+        "repeat",
+        "sounding",
+        "heard",
+        "reading",
+        "state",
+        "tone_hz",
+        "ring_time_s",
+        "decision",
     ];
     if let Some(other) = head.iter().find(|h| !KNOWN_COLUMNS.contains(h)) {
         let what = format!("the column \"{other}\" is not known");
-        return Err(error(Some(1), what, "use wheel, person, repeat, sounding, heard, reading, state, tone_hz, ring_time_s, decision"));
+        return Err(error(
+            Some(1),
+            what,
+            "use wheel, person, repeat, sounding, heard, reading, state, tone_hz, ring_time_s, decision",
+        ));
     }
     let column = |name: &str| head.iter().position(|h| h == name);
     for needed in ["wheel", "person"] {
@@ -335,9 +362,21 @@ fn read_rows(table: &Path, store: Option<&Store>) -> Result<Vec<Row>, GaugeError
         };
         let mut row = Row::default();
         if let Some(number) = cell("sounding") {
-            let no_number = || error(line, format!("\"{number}\" is no number of a sounding"), "see wheel show");
+            let no_number = || {
+                error(
+                    line,
+                    format!("\"{number}\" is no number of a sounding"),
+                    "see wheel show",
+                )
+            };
             let number: u64 = number.parse().map_err(|_| no_number())?;
-            let store = store.ok_or_else(|| error(line, "a sounding is named, but there is no store".to_owned(), "name the store with --store"))?;
+            let store = store.ok_or_else(|| {
+                error(
+                    line,
+                    "a sounding is named, but there is no store".to_owned(),
+                    "name the store with --store",
+                )
+            })?;
             row = of_sounding(&store.kept::<SoundingRecord>(number)?.record);
         }
         if let Some(wheel) = cell("wheel") {
@@ -345,38 +384,73 @@ fn read_rows(table: &Path, store: Option<&Store>) -> Result<Vec<Row>, GaugeError
         }
         row.person = cell("person").unwrap_or("").to_owned();
         if row.wheel.is_empty() || row.person.is_empty() {
-            return Err(error(line, "wheel or person is empty".to_owned(), "fill both in"));
+            return Err(error(
+                line,
+                "wheel or person is empty".to_owned(),
+                "fill both in",
+            ));
         }
         for (k, (name, _, _)) in FIGURES.iter().enumerate() {
             if let Some(text) = cell(name) {
                 let value = text.parse::<f64>().ok().filter(|v| v.is_finite());
-                let what = || error(line, format!("{name}: \"{text}\" is no number"), "write it like 812.4");
+                let what = || {
+                    error(
+                        line,
+                        format!("{name}: \"{text}\" is no number"),
+                        "write it like 812.4",
+                    )
+                };
                 row.values[k] = Some(value.ok_or_else(what)?);
             }
         }
         if let Some(word) = cell("heard") {
-            let heard = Heard::parse(word).ok_or_else(|| error(line, format!("heard: \"{word}\" is not known"), "use ring, thud or unsure"))?;
+            let heard = Heard::parse(word).ok_or_else(|| {
+                error(
+                    line,
+                    format!("heard: \"{word}\" is not known"),
+                    "use ring, thud or unsure",
+                )
+            })?;
             row.ear_thud = Some(heard != Heard::Ring);
         }
         if let Some(word) = cell("reading") {
             row.tool_thud = Some(match word {
                 "clear ring" | "rings clear" => false,
-                "dull thud" | "unclear" | "sounds dead" | "sound it again"
+                "dull thud"
+                | "unclear"
+                | "sounds dead"
+                | "sound it again"
                 | "rings, not compared" => true,
-                _ => return Err(error(line, format!("reading: \"{word}\" is not known"), "use clear ring, dull thud or unclear")),
+                _ => {
+                    return Err(error(
+                        line,
+                        format!("reading: \"{word}\" is not known"),
+                        "use clear ring, dull thud or unclear",
+                    ));
+                }
             });
         }
         if let Some(word) = cell("state") {
             row.damaged = Some(match word {
                 "sound" => false,
                 "damaged" => true,
-                _ => return Err(error(line, format!("state: \"{word}\" is not known"), "use sound or damaged")),
+                _ => {
+                    return Err(error(
+                        line,
+                        format!("state: \"{word}\" is not known"),
+                        "use sound or damaged",
+                    ));
+                }
             });
         }
         rows.push(row);
     }
     if rows.is_empty() {
-        return Err(error(None, "it has no rows".to_owned(), "write one row a sounding"));
+        return Err(error(
+            None,
+            "it has no rows".to_owned(),
+            "write one row a sounding",
+        ));
     }
     Ok(rows)
 }
@@ -384,7 +458,11 @@ fn read_rows(table: &Path, store: Option<&Store>) -> Result<Vec<Row>, GaugeError
 /// What a kept sounding gives: its lowest tone, its ring time, the figure of its evidence that is
 /// nearest its limit or farthest beyond (1 at the limit), the worst word of the ear, the outcome.
 fn of_sounding(record: &SoundingRecord) -> Row {
-    let tone = record.modes.iter().map(|m| m.freq_hz).min_by(f64::total_cmp);
+    let tone = record
+        .modes
+        .iter()
+        .map(|m| m.freq_hz)
+        .min_by(f64::total_cmp);
     let times: Vec<f64> = record.taps.iter().filter_map(|t| t.ring_time_s).collect();
     let mean = times.iter().map(|t| t.ln()).sum::<f64>() / times.len().max(1) as f64;
     let ratio = |e: &crate::record::sounding::EvidenceRecord| {
@@ -396,13 +474,21 @@ fn of_sounding(record: &SoundingRecord) -> Row {
         };
         r.is_finite().then_some(r)
     };
-    let heard: Vec<&str> = record.taps.iter().filter_map(|t| t.heard.as_deref()).collect();
+    let heard: Vec<&str> = record
+        .taps
+        .iter()
+        .filter_map(|t| t.heard.as_deref())
+        .collect();
     Row {
         wheel: record.wheel.clone().unwrap_or_default(),
         values: [
             tone,
             (!times.is_empty()).then(|| mean.exp()),
-            record.evidence.iter().filter_map(ratio).max_by(f64::total_cmp),
+            record
+                .evidence
+                .iter()
+                .filter_map(ratio)
+                .max_by(f64::total_cmp),
         ],
         ear_thud: (!heard.is_empty()).then(|| heard.iter().any(|h| *h != Heard::Ring.word())),
         tool_thud: Some(record.outcome != "rings clear"),

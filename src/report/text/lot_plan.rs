@@ -15,7 +15,12 @@ pub fn plan_lines(plan: &LotPlanRecord) -> Vec<String> {
     let mut lines = vec![
         format!(
             "Lot of {}, level {}, AQL {} %, {} inspection: letter {}, plan {}.",
-            plan.lot_size, plan.level, plan.aql, plan.inspection, plan.code_letter, plan.plan_letter
+            plan.lot_size,
+            plan.level,
+            plan.aql,
+            plan.inspection,
+            plan.code_letter,
+            plan.plan_letter
         ),
         if plan.sample >= plan.lot_size {
             format!("Sound all {} wheels.", plan.lot_size)
