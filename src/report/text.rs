@@ -8,7 +8,9 @@
 pub mod baseline;
 pub mod ear;
 pub mod fit;
+pub mod gauge;
 mod lines;
+pub mod lot_plan;
 pub mod wheel;
 pub mod wheel_modes;
 mod words;

@@ -44,6 +44,11 @@ pub enum Command {
     /// What a wheel showed when it was good: build from recordings, show
     #[command(subcommand)]
     Baseline(Baseline),
+    /// Lots of incoming wheels: sampling plans
+    #[command(subcommand)]
+    Lot(crate::lot::Lot),
+    /// How good the measurement itself is, from a study of several people
+    Gauge(crate::gauge::Gauge),
     /// For a class: a page of rings and thuds, recordings to demonstrate with
     #[command(subcommand)]
     Teach(crate::teach::Teach),

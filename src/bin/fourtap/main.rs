@@ -5,7 +5,9 @@ mod baseline;
 mod ear;
 mod exit;
 mod fit;
+mod gauge;
 mod grinder;
+mod lot;
 mod mics;
 mod read;
 mod sound;
@@ -28,6 +30,8 @@ fn main() -> ExitCode {
         args::Command::Grinder(grinder) => grinder::run(grinder, args.store.as_deref()),
         args::Command::Fit(fit) => fit::run(fit, args.store.as_deref()),
         args::Command::Baseline(baseline) => baseline::run(baseline, args.store.as_deref()),
+        args::Command::Lot(lot) => lot::run(lot, args.store.as_deref()),
+        args::Command::Gauge(gauge) => gauge::run(gauge, args.store.as_deref()),
         args::Command::Teach(teach) => teach::run(teach, args.store.as_deref()),
     }
 }
