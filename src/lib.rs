@@ -9,6 +9,8 @@ pub mod ring;
 
 pub mod reading;
 
+pub mod quality;
+
 pub mod record;
 
 pub mod audio;

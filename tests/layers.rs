@@ -4,17 +4,18 @@
 use std::path::{Path, PathBuf};
 
 /// The layers in order; each uses only those in earlier groups, or itself.
-const LAYERS: [&[&str]; 7] = [
+const LAYERS: [&[&str]; 8] = [
     &["units"],
     &["signal"],
     &["ring"],
     &["reading"],
+    &["quality"],
     &["record"],
     &["audio", "store", "report"],
     &["tasks"],
 ];
 /// The first group that may use files, the clock, the terminal and chance.
-const FIRST_IMPURE: usize = 5;
+const FIRST_IMPURE: usize = 6;
 /// What the layers before it do without.
 const IMPURE: [&str; 16] = [
     "std::fs",

@@ -3,9 +3,12 @@
 
 pub mod baseline;
 pub mod baseline_difference;
+pub mod ear_test;
 pub mod fit;
+pub mod gauge;
 pub mod grinder;
 pub mod live_log;
+pub mod lot_plan;
 pub mod mounting;
 pub mod sounding;
 pub mod wheel;

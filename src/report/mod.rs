@@ -3,4 +3,5 @@
 pub mod paper;
 pub mod picture;
 pub mod png;
+pub mod teach_page;
 pub mod text;

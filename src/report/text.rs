@@ -6,8 +6,11 @@
 //! cannot play with the terminal.
 
 pub mod baseline;
+pub mod ear;
 pub mod fit;
+pub mod gauge;
 mod lines;
+pub mod lot_plan;
 pub mod wheel;
 pub mod wheel_modes;
 mod words;

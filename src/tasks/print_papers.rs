@@ -117,7 +117,10 @@ pub fn tag(kept: &Kept<SoundingRecord>) -> Result<Paper, PaperError> {
             Block::Large("DO NOT USE".to_owned()),
             Block::Large("SOUNDS DEAD".to_owned()),
             Block::Facts(vec![
-                ("wheel".to_owned(), of(record)),
+                (
+                    "wheel".to_owned(),
+                    record.wheel.clone().unwrap_or_else(|| "no id".to_owned()),
+                ),
                 ("ear".to_owned(), heard.join(", ")),
                 ("readings".to_owned(), read.join(", ")),
                 ("sounded".to_owned(), kept.at.clone()),

@@ -53,9 +53,14 @@ pub enum Command {
     /// What a wheel showed when it was good: build from recordings, show
     #[command(subcommand)]
     Baseline(Baseline),
-    /// For a class: make recordings to demonstrate with
+    /// Lots of incoming wheels: sampling plans
     #[command(subcommand)]
-    Teach(Teach),
+    Lot(crate::lot::Lot),
+    /// How good the measurement itself is, from a study of several people
+    Gauge(crate::gauge::Gauge),
+    /// For a class: a page of rings and thuds, recordings to demonstrate with
+    #[command(subcommand)]
+    Teach(crate::teach::Teach),
 }
 
 /// Baselines.
@@ -354,16 +359,6 @@ impl WheelFacts {
             mass: self.mass.clone(),
         }
     }
-}
-
-/// For a class.
-#[derive(Subcommand)]
-pub enum Teach {
-    /// Write made-up recordings of sound and damaged wheels into a folder
-    Make {
-        /// The folder, made if it is not there
-        folder: PathBuf,
-    },
 }
 
 /// Arguments of `read`.

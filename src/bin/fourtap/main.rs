@@ -3,15 +3,19 @@
 mod after;
 mod args;
 mod baseline;
+mod ear;
 mod exit;
 mod fit;
+mod gauge;
 mod grinder;
+mod lot;
 mod mics;
 mod papers;
 mod read;
 mod records;
 mod sound;
 mod store_place;
+mod teach;
 mod tell;
 mod wheel;
 
@@ -33,20 +37,8 @@ fn main() -> ExitCode {
         args::Command::Sheet(of) => papers::run(papers::Which::Sheet, of, args.store.as_deref()),
         args::Command::Tag(of) => papers::run(papers::Which::Tag, of, args.store.as_deref()),
         args::Command::Baseline(baseline) => baseline::run(baseline, args.store.as_deref()),
-        args::Command::Teach(args::Teach::Make { folder }) => make(folder),
-    }
-}
-
-/// Writes the made-up recordings to demonstrate with.
-fn make(folder: &std::path::Path) -> ExitCode {
-    let made = fourtap::tasks::make_demo::make_demo(folder, |made| {
-        tell::say(&format!("{}: {}", made.file.display(), made.about))
-    });
-    match made {
-        Ok(_) => ExitCode::SUCCESS,
-        Err(error) => {
-            tell::complain(&error.to_string());
-            ExitCode::from(exit::INPUT)
-        }
+        args::Command::Lot(lot) => lot::run(lot, args.store.as_deref()),
+        args::Command::Gauge(gauge) => gauge::run(gauge, args.store.as_deref()),
+        args::Command::Teach(teach) => teach::run(teach, args.store.as_deref()),
     }
 }
