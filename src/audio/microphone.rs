@@ -145,13 +145,13 @@ fn choose(devices: Vec<InputDevice>, wanted: Option<&str>) -> Result<InputDevice
 /// While the result lives, the sound library's complaints about devices that it probes on this
 /// thread do not reach standard error.
 #[cfg(target_os = "linux")]
-fn hush() -> impl Sized {
+pub(super) fn hush() -> impl Sized {
     alsa::Output::local_error_handler()
 }
 
 /// Nothing to keep quiet here.
 #[cfg(not(target_os = "linux"))]
-fn hush() -> impl Sized {}
+pub(super) fn hush() -> impl Sized {}
 
 /// How long a device may take until its first samples; through sound daemons up to 1.5 s were seen.
 const PATIENCE: Duration = Duration::from_secs(4);

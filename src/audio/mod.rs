@@ -8,6 +8,8 @@ pub mod folder;
 pub mod microphone;
 mod mp4_boxes;
 pub mod recording;
+#[cfg(feature = "microphone")]
+pub mod speaker;
 pub mod survey;
 pub mod take_file;
 pub mod wav_header;

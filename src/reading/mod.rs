@@ -3,12 +3,14 @@
 
 pub mod baseline;
 pub mod compare;
+pub mod ear_score;
 pub mod fit_rules;
 pub mod intervals;
 pub mod limits;
 pub mod matching;
 pub mod outcome;
 pub mod rule;
+pub mod staircase;
 pub mod tap_pattern;
 pub mod tolerance;
 pub mod turn_plan;

@@ -3,6 +3,7 @@
 
 pub mod baseline;
 pub mod baseline_difference;
+pub mod ear_test;
 pub mod fit;
 pub mod gauge;
 pub mod grinder;

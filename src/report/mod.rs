@@ -2,4 +2,5 @@
 
 pub mod picture;
 pub mod png;
+pub mod teach_page;
 pub mod text;

@@ -6,6 +6,7 @@
 //! cannot play with the terminal.
 
 pub mod baseline;
+pub mod ear;
 pub mod fit;
 pub mod gauge;
 mod lines;
@@ -19,7 +20,7 @@ use crate::reading::{Heard, Outcome, Reading};
 use crate::record::sounding::{EvidenceRecord, ModeRecord, SoundingRecord, TapRecord};
 use lines::{Lines, Paint};
 
-pub use words::{change_for, flaw as flaw_words, next_steps};
+pub use words::{CAUTIONS, change_for, flaw as flaw_words, next_steps};
 
 /// How text is set.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -1,5 +1,6 @@
 //! Plain signal mathematics. Nothing here knows about wheels, files or devices.
 
+pub mod a_weighting;
 pub mod clip;
 pub mod decay;
 pub mod envelope;

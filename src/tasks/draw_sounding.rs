@@ -344,7 +344,7 @@ fn face(seen: &Seen<'_>, subject: &str) -> Result<String, PictureError> {
     })
 }
 
-fn decay(tap: &Tap, subject: &str) -> Result<String, PictureError> {
+pub(super) fn decay(tap: &Tap, subject: &str) -> Result<String, PictureError> {
     let bands: Vec<DecayBand<'_>> = tap.bands.iter().map(decay_band).collect();
     decay_picture(&Decay {
         subject,

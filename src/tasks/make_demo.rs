@@ -3,7 +3,7 @@
 //!
 //! The set is always the same. Each file says in its own header that it is made up.
 
-mod harrow_lane;
+pub(super) mod harrow_lane;
 
 use std::fs;
 use std::io::Cursor;
@@ -138,7 +138,7 @@ fn write(path: &Path, bytes: &[u8]) -> Result<(), DemoError> {
 }
 
 /// WAV with a comment that says what it is.
-fn wav_bytes(clip: &Clip, bits: u16, about: &str) -> Result<Vec<u8>, hound::Error> {
+pub(super) fn wav_bytes(clip: &Clip, bits: u16, about: &str) -> Result<Vec<u8>, hound::Error> {
     let spec = WavSpec {
         channels: 1,
         sample_rate: clip.rate().get(),

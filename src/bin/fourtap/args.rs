@@ -49,9 +49,9 @@ pub enum Command {
     Lot(crate::lot::Lot),
     /// How good the measurement itself is, from a study of several people
     Gauge(crate::gauge::Gauge),
-    /// For a class: make recordings to demonstrate with
+    /// For a class: a page of rings and thuds, recordings to demonstrate with
     #[command(subcommand)]
-    Teach(Teach),
+    Teach(crate::teach::Teach),
 }
 
 /// Baselines.
@@ -340,16 +340,6 @@ impl WheelFacts {
             mass: self.mass.clone(),
         }
     }
-}
-
-/// For a class.
-#[derive(Subcommand)]
-pub enum Teach {
-    /// Write made-up recordings of sound and damaged wheels into a folder
-    Make {
-        /// The folder, made if it is not there
-        folder: PathBuf,
-    },
 }
 
 /// Arguments of `read`.

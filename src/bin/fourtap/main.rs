@@ -2,6 +2,7 @@
 
 mod args;
 mod baseline;
+mod ear;
 mod exit;
 mod fit;
 mod gauge;
@@ -11,6 +12,7 @@ mod mics;
 mod read;
 mod sound;
 mod store_place;
+mod teach;
 mod tell;
 mod wheel;
 
@@ -30,20 +32,6 @@ fn main() -> ExitCode {
         args::Command::Baseline(baseline) => baseline::run(baseline, args.store.as_deref()),
         args::Command::Lot(lot) => lot::run(lot, args.store.as_deref()),
         args::Command::Gauge(gauge) => gauge::run(gauge, args.store.as_deref()),
-        args::Command::Teach(args::Teach::Make { folder }) => make(folder),
-    }
-}
-
-/// Writes the made-up recordings to demonstrate with.
-fn make(folder: &std::path::Path) -> ExitCode {
-    let made = fourtap::tasks::make_demo::make_demo(folder, |made| {
-        tell::say(&format!("{}: {}", made.file.display(), made.about))
-    });
-    match made {
-        Ok(_) => ExitCode::SUCCESS,
-        Err(error) => {
-            tell::complain(&error.to_string());
-            ExitCode::from(exit::INPUT)
-        }
+        args::Command::Teach(teach) => teach::run(teach, args.store.as_deref()),
     }
 }

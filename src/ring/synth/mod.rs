@@ -6,6 +6,7 @@
 mod damage;
 mod noise;
 mod other;
+mod radiation;
 mod room;
 mod scene;
 mod tap_pulse;
@@ -17,6 +18,7 @@ mod wheel;
 pub use damage::{CrackFrom, Damage, Holding};
 pub use noise::Noise;
 pub use other::OtherSound;
+pub use radiation::Radiation;
 pub use room::Room;
 pub use scene::{Bounce, MadeTake, Scene, SceneError, Source, Strike, TrueMode, turned_under_mic};
 pub use tap_pulse::TapPulse;

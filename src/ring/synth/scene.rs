@@ -4,6 +4,7 @@ use rustfft::num_complex::Complex64;
 
 use super::noise::{Noise, seeded};
 use super::other::OtherSound;
+use super::radiation::Radiation;
 use super::room::{Room, convolve};
 use super::tap_pulse::TapPulse;
 use super::tones::{add_driven, first_sample};
@@ -16,8 +17,6 @@ use crate::units::SampleRate;
 const BAND_SHARE: f64 = 0.45;
 /// Longest recording that is made: keeps the memory for a room at 192 kHz within some 0.6 GB.
 const LONGEST_S: f64 = 60.0;
-/// Corner of the falling efficiency with which a wheel's slow motion radiates; assumed.
-const RADIATION_HZ: f64 = 1500.0;
 /// Distance at which level and room are stated.
 const REFERENCE_M: f64 = 0.25;
 
@@ -103,6 +102,8 @@ pub struct Scene {
     pub clip_at: Option<f64>,
     /// Distance of the microphone in m: nearer is less room.
     pub distance_m: f64,
+    /// What the microphone hears of the wheel.
+    pub radiation: Radiation,
     /// The room; none in the open.
     pub room: Option<Room>,
     /// What else sounds.
@@ -125,6 +126,7 @@ impl Scene {
             peak_db: -6.0,
             clip_at: None,
             distance_m: REFERENCE_M,
+            radiation: Radiation::NearRim,
             room: None,
             noise: Vec::new(),
             seed: 0,
@@ -304,7 +306,10 @@ impl Scene {
                 Source::Wheel(wheel) => {
                     let pulse = TapPulse::new(strike.contact_s);
                     for tone in tones {
-                        let weight = Complex64::new(strength * weight(tone, strike, wheel), 0.0);
+                        let weight = Complex64::new(
+                            strength * weight(tone, strike, wheel, self.radiation),
+                            0.0,
+                        );
                         add_driven(dry, self.rate, at_s, pulse, weight, pole(tone));
                     }
                     let first = first_sample(self.rate, at_s);
@@ -358,7 +363,7 @@ impl Scene {
             .map(|strike| match &self.source {
                 Source::Wheel(wheel) => {
                     let pulse = TapPulse::new(strike.contact_s).spectrum(pole(tone));
-                    pulse * (gain * strike.strength * weight(tone, strike, wheel))
+                    pulse * (gain * strike.strength * weight(tone, strike, wheel, self.radiation))
                 }
                 Source::Other(_) => Complex64::new(0.0, 0.0),
             })
@@ -385,12 +390,11 @@ fn pole(tone: &WheelTone) -> Complex64 {
 
 /// How strongly an impulse at the tap spot sounds at the microphone through one tone: velocity
 /// of the rim next to the microphone for a wheel of unit mass, times how well such a motion
-/// radiates. A microphone close to the rim hears the rim beside it, not the whole face.
-fn weight(tone: &WheelTone, strike: &Strike, wheel: &WheelModel) -> f64 {
+/// radiates to it.
+fn weight(tone: &WheelTone, strike: &Strike, wheel: &WheelModel, radiation: Radiation) -> f64 {
     let radius = 1.0 - strike.inset_m / (0.5 * wheel.diameter_m);
     let radius = radius.max(wheel.bore_m / wheel.diameter_m).max(1e-6);
     let across = tone.shape.deflection(radius) / tone.mass_share;
-    let x = tone.freq_hz / RADIATION_HZ;
-    let radiation = x / (1.0 + x * x).sqrt();
-    across * tone.around(strike.spot_rad) * tone.around(strike.mic_rad) * radiation
+    let heard = radiation.share(tone, wheel);
+    across * tone.around(strike.spot_rad) * tone.around(strike.mic_rad) * heard
 }

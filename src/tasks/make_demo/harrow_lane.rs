@@ -23,7 +23,7 @@ pub(super) fn plans() -> Result<Vec<Plan>, RateOutOfRange> {
 }
 
 /// HL-1: 200x20x32, vitrified.
-fn hl1() -> WheelModel {
+pub(in crate::tasks) fn hl1() -> WheelModel {
     let material = Material {
         youngs_pa: 45e9,
         density_kg_m3: 2300.0,
@@ -39,7 +39,7 @@ fn hl1() -> WheelModel {
 }
 
 /// The tool room: 0.35 s at 1 kHz, direct sound 24 dB over the tail at 0.25 m.
-fn tool_room() -> Room {
+pub(in crate::tasks) fn tool_room() -> Room {
     Room {
         t60_s: 0.35,
         treble_share: 0.6,
