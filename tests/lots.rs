@@ -3,6 +3,7 @@
 use std::path::Path;
 use std::process::{Command, Output};
 
+use fourtap::record::lot::LotReportRecord;
 use fourtap::record::lot_plan::{CAUTION, LotPlanRecord};
 
 fn lot(store: &Path, args: &[&str]) -> Output {
@@ -50,4 +51,101 @@ fn a_plan_says_on_every_line_what_sampling_is_not() {
     ] {
         assert_eq!(lot(folder.path(), args).status.code(), Some(2), "{args:?}");
     }
+}
+
+fn fixture(name: &str) -> std::path::PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("fixtures/taps")
+        .join(name)
+}
+
+fn report(store: &Path, args: &[&str]) -> (LotReportRecord, Output) {
+    let out = lot(store, args);
+    let told = String::from_utf8_lossy(&out.stderr).into_owned();
+    let record = serde_json::from_slice(&out.stdout);
+    (
+        record.unwrap_or_else(|e| panic!("{args:?}: {e}: {told}")),
+        out,
+    )
+}
+
+#[test]
+fn a_lot_is_read_kept_gone_on_with_and_decided() {
+    let folder = tempfile::tempdir().unwrap();
+    let (store, takes) = (folder.path().join("store"), folder.path().join("takes"));
+    std::fs::create_dir_all(takes.join("L-1")).unwrap();
+    std::fs::copy(fixture("hl1-monday.wav"), takes.join("L-1/taps.wav")).unwrap();
+    std::fs::write(takes.join("L-2.wav"), b"no sound at all").unwrap();
+    let dir = takes.to_string_lossy().into_owned();
+    let missing = lot(&store, &["report", "April"]);
+    assert_eq!(missing.status.code(), Some(5));
+    let added = lot(
+        &store,
+        &[
+            "add",
+            "April",
+            "--number",
+            "8",
+            "--aql",
+            "6.5",
+            "--size",
+            "200x20x32",
+            "--bond",
+            "vitrified",
+        ],
+    );
+    assert!(
+        added.status.success(),
+        "{}",
+        String::from_utf8_lossy(&added.stderr)
+    );
+
+    // One rings with nothing to compare, one file is broken: held, the fault told, the rest read.
+    let (r, out) = report(&store, &["read", "--lot", "April", &dir, "--json"]);
+    let told = String::from_utf8_lossy(&out.stderr).into_owned();
+    assert!(
+        told.contains("L-2: not read") && told.contains("1 wheels read and kept"),
+        "{told}"
+    );
+    assert_eq!(
+        (r.decision.as_str(), r.good, r.bad, r.unclear),
+        ("hold", 0, 0, 1)
+    );
+    assert_eq!(out.status.code(), Some(11));
+
+    // The broken one is replaced by a dead wheel; what was read is not read again.
+    std::fs::copy(fixture("hl3-dead.wav"), takes.join("L-2.wav")).unwrap();
+    let (r, out) = report(&store, &["read", "--lot", "April", &dir, "--json"]);
+    let told = String::from_utf8_lossy(&out.stderr).into_owned();
+    assert!(
+        told.contains("1 wheels read and kept, 1 had been read before"),
+        "{told}"
+    );
+    // Letter A, AQL 6.5: two wheels, accept 0, reject 1.
+    assert_eq!((r.sample, r.accept, r.reject), (2, 0, 1));
+    assert_eq!(
+        (r.decision.as_str(), r.bad, r.unclear),
+        ("reject", 1, 1),
+        "{r:?}"
+    );
+    assert_eq!(out.status.code(), Some(10));
+    assert_eq!(r.caution, CAUTION);
+
+    let csv = folder.path().join("lot.csv");
+    let (again, _) = report(
+        &store,
+        &["report", "April", "--csv", &csv.to_string_lossy(), "--json"],
+    );
+    assert_eq!(again, r);
+    let table = std::fs::read_to_string(csv).unwrap();
+    assert_eq!(table.lines().count(), 3);
+    assert!(
+        table.contains("L-2,") && table.contains(",bad,sounds dead,"),
+        "{table}"
+    );
+    let text = String::from_utf8(lot(&store, &["report", "April"]).stdout).unwrap();
+    assert!(
+        text.starts_with("Lot April: REJECT") && text.contains(CAUTION),
+        "{text}"
+    );
 }

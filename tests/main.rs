@@ -23,4 +23,5 @@ mod real_sounds;
 mod reference;
 mod signals;
 mod store;
+mod teach;
 mod virtual_mic;

@@ -8,6 +8,7 @@ pub mod fit;
 pub mod gauge;
 pub mod grinder;
 pub mod live_log;
+pub mod lot;
 pub mod lot_plan;
 pub mod mounting;
 pub mod sounding;

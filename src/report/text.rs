@@ -11,6 +11,7 @@ pub mod fit;
 pub mod gauge;
 mod lines;
 pub mod lot_plan;
+pub mod lot_report;
 pub mod wheel;
 pub mod wheel_modes;
 mod words;

@@ -1,13 +1,25 @@
 //! `fourtap lot`.
 
-use std::path::Path;
+use std::io::{IsTerminal as _, Write as _};
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
+use std::time::{Duration, Instant};
 
 use fourtap::quality::sampling::Inspection;
+use fourtap::record::lot::{LotRecord, LotReportRecord};
+use fourtap::record::wheel::{Bond, Size};
 use fourtap::report::text::lot_plan::lot_plan_text;
+use fourtap::report::text::lot_report::lot_report_text;
+use fourtap::store::{Store, StoreError};
 use fourtap::tasks::plan_lot::plan_lot;
+use fourtap::tasks::read_lot::{LotEvent, lot_soundings, read_lot};
+use fourtap::tasks::report_lot::{ReportError, lot_of, report_lot};
+use fourtap::tasks::wheels_table::read_table;
 
+use crate::args::Plan;
 use crate::exit;
+use crate::read::plan as turn_plan_of;
+use crate::store_place::{now, open, open_existing};
 use crate::tell::{complain, say, say_json};
 
 /// Lots of incoming wheels.
@@ -27,6 +39,66 @@ pub enum Lot {
         #[arg(long)]
         json: bool,
     },
+    /// Add a lot, or say anew how it is to be inspected
+    Add {
+        /// Its name
+        lot: String,
+        /// Number of wheels in it
+        #[arg(long, value_name = "NUMBER")]
+        number: u32,
+        /// Size of its wheels: 200x20x32, 4-1/2x1/4x7/8in
+        #[arg(long, value_parser = Size::parse)]
+        size: Size,
+        /// Bond of its wheels
+        #[arg(long, value_parser = Bond::parse)]
+        bond: Bond,
+        /// Their specification: its baseline is what wheels and lot are held against
+        #[arg(long, value_name = "NAME")]
+        specification: Option<String>,
+        /// The plan.
+        #[command(flatten)]
+        plan: PlanOf,
+    },
+    /// Read the wheels of a lot from recordings and keep each; a run that was broken off goes on
+    ///
+    /// Each folder within DIR is a wheel, and so is each recording directly in it.
+    Read {
+        /// Name of the lot, which must be in the store
+        #[arg(long, value_name = "LOT")]
+        lot: String,
+        /// Folders of recordings
+        #[arg(value_name = "DIR", required_unless_present = "wheels")]
+        folders: Vec<PathBuf>,
+        /// Where the id stands in the names of files, without ending: '{wheel}_*'
+        #[arg(long, value_name = "PATTERN", value_parser = pattern)]
+        name_pattern: Option<String>,
+        /// Which file belongs to which wheel, as for read
+        #[arg(long, value_name = "TABLE", conflicts_with_all = ["folders", "name_pattern"])]
+        wheels: Option<PathBuf>,
+        /// Where the taps fell
+        #[arg(long, value_enum, default_value = "rule")]
+        turn_plan: Plan,
+        /// Print the report as a JSON object at the end
+        #[arg(long)]
+        json: bool,
+    },
+    /// Accept, hold or reject a lot, with all that led to it; live soundings of its wheels count
+    Report {
+        /// Its name
+        lot: String,
+        /// Write a table of all its wheels
+        #[arg(long, value_name = "FILE")]
+        csv: Option<PathBuf>,
+        /// Print a JSON object
+        #[arg(long)]
+        json: bool,
+    },
+}
+
+fn pattern(text: &str) -> Result<String, String> {
+    let once = text.matches("{wheel}").count() == 1;
+    once.then(|| text.to_owned())
+        .ok_or_else(|| "write {wheel} once where the id stands, * for anything else".to_owned())
 }
 
 /// What the plan is for.
@@ -49,8 +121,13 @@ fn inspection(word: &str) -> Result<Inspection, String> {
 }
 
 /// Runs it.
-pub fn run(lot: &Lot, _store: Option<&Path>) -> ExitCode {
+pub fn run(lot: &Lot, place: Option<&Path>) -> ExitCode {
     match lot {
+        Lot::Add { .. } => add(lot, place).err().unwrap_or(ExitCode::SUCCESS),
+        Lot::Read { .. } => read(lot, place).unwrap_or_else(|code| code),
+        Lot::Report { lot, csv, json } => {
+            reported(lot, csv.as_deref(), *json, place).unwrap_or_else(|code| code)
+        }
         Lot::Plan {
             lot_size,
             plan,
@@ -69,5 +146,228 @@ pub fn run(lot: &Lot, _store: Option<&Path>) -> ExitCode {
                 ExitCode::from(exit::USE)
             }
         },
+    }
+}
+
+fn add(lot: &Lot, place: Option<&Path>) -> Result<(), ExitCode> {
+    let Lot::Add {
+        lot,
+        number,
+        size,
+        bond,
+        specification,
+        plan,
+    } = lot
+    else {
+        return Ok(());
+    };
+    if lot.trim().is_empty() {
+        complain("the name of the lot is empty: give it one");
+        return Err(ExitCode::from(exit::USE));
+    }
+    let record = plan_lot(*number, &plan.level, &plan.aql, plan.inspection).map_err(|e| {
+        complain(&e.to_string());
+        ExitCode::from(exit::USE)
+    })?;
+    let kept = LotRecord {
+        format: "fourtap.lot".to_owned(),
+        version: 1,
+        lot: lot.clone(),
+        lot_size: *number,
+        size: size.written().to_owned(),
+        bond: bond.name().to_owned(),
+        specification: specification.clone(),
+        level: record.level.clone(),
+        aql: record.aql.clone(),
+        inspection: record.inspection.clone(),
+    };
+    let mut store = open(place)?;
+    store.keep(&kept, &now()).map_err(|e| store_failed(&e))?;
+    say(lot_plan_text(&record).trim_end());
+    Ok(())
+}
+
+fn read(lot: &Lot, place: Option<&Path>) -> Result<ExitCode, ExitCode> {
+    let Lot::Read {
+        lot,
+        folders,
+        name_pattern,
+        wheels,
+        turn_plan,
+        json,
+    } = lot
+    else {
+        return Ok(ExitCode::SUCCESS);
+    };
+    let mut store = open_existing(place)?;
+    let record = lot_of(&store, lot).map_err(|e| failed(&e))?;
+    let unreadable = |words: String| {
+        complain(&words);
+        ExitCode::from(exit::INPUT)
+    };
+    let soundings = match wheels {
+        Some(table) => read_table(table).map_err(|e| unreadable(e.to_string()))?,
+        None => lot_soundings(folders, name_pattern.as_deref())
+            .map_err(|e| unreadable(e.to_string()))?,
+    };
+    let (mut kept, mut before, mut bad) = (0, 0, 0);
+    let mut progress = Progress::new(soundings.len());
+    let done = read_lot(
+        &mut store,
+        &record,
+        &soundings,
+        turn_plan_of(*turn_plan),
+        &now,
+        &mut |done, event| {
+            progress.clear();
+            match event {
+                LotEvent::Kept { wheel, outcome } => {
+                    kept += 1;
+                    complain(&format!("{wheel}: {outcome}, kept"));
+                }
+                LotEvent::Before { .. } => before += 1,
+                LotEvent::Failed { wheel, why } => {
+                    bad += 1;
+                    complain(&format!("{wheel}: not read: {why}"));
+                }
+            }
+            progress.show(done, kept);
+            true
+        },
+    );
+    progress.clear();
+    done.map_err(|e| store_failed(&e))?;
+    complain(&format!(
+        "{kept} wheels read and kept, {before} had been read before, {bad} could not be read"
+    ));
+    let code = tell_report(&store, lot, *json)?;
+    Ok(if bad > 0 && code == ExitCode::SUCCESS {
+        ExitCode::from(exit::INPUT)
+    } else {
+        code
+    })
+}
+
+fn reported(
+    lot: &str,
+    csv: Option<&Path>,
+    json: bool,
+    place: Option<&Path>,
+) -> Result<ExitCode, ExitCode> {
+    let store = open_existing(place)?;
+    if let Some(path) = csv {
+        let report = report_lot(&store, lot).map_err(|e| failed(&e))?;
+        write_csv(&report, path).map_err(|e| {
+            complain(&format!(
+                "{}: cannot be written: {e}; choose another place",
+                path.display()
+            ));
+            ExitCode::from(exit::INPUT)
+        })?;
+    }
+    tell_report(&store, lot, json)
+}
+
+/// Prints the report; the exit code says accept (0), reject (10) or hold (11).
+fn tell_report(store: &Store, lot: &str, json: bool) -> Result<ExitCode, ExitCode> {
+    let report = report_lot(store, lot).map_err(|e| failed(&e))?;
+    if json {
+        say_json(&report);
+    } else {
+        say(lot_report_text(&report).trim_end());
+    }
+    use fourtap::reading::Outcome;
+    Ok(match report.decision.as_str() {
+        "accept" => ExitCode::SUCCESS,
+        "reject" => ExitCode::from(exit::of(Outcome::SoundsDead)),
+        _ => ExitCode::from(exit::of(Outcome::SoundItAgain)),
+    })
+}
+
+fn write_csv(report: &LotReportRecord, path: &Path) -> Result<(), csv::Error> {
+    let mut out = csv::Writer::from_path(path)?;
+    out.write_record([
+        "wheel",
+        "sounding",
+        "in_sample",
+        "counts_as",
+        "outcome",
+        "footing",
+        "tone_percent",
+        "ring_time_s",
+        "youngs_gpa",
+        "because",
+    ])?;
+    let number = |v: Option<f64>| v.map_or(String::new(), |v| v.to_string());
+    for w in &report.wheels {
+        out.write_record([
+            w.wheel.clone(),
+            w.sounding.to_string(),
+            w.in_sample.to_string(),
+            w.counts_as.clone(),
+            w.outcome.clone(),
+            w.footing.clone(),
+            number(w.tone_percent),
+            number(w.ring_time_s),
+            number(w.youngs_gpa),
+            w.because.join("; "),
+        ])?;
+    }
+    out.flush()?;
+    Ok(())
+}
+
+fn failed(error: &ReportError) -> ExitCode {
+    complain(&error.to_string());
+    ExitCode::from(exit::STORE)
+}
+
+fn store_failed(error: &StoreError) -> ExitCode {
+    complain(&error.to_string());
+    ExitCode::from(exit::STORE)
+}
+
+/// How far a run is and how long it will take, on a terminal.
+struct Progress {
+    all: usize,
+    start: Instant,
+    shown: bool,
+    wanted: bool,
+}
+
+impl Progress {
+    fn new(all: usize) -> Self {
+        Self {
+            all,
+            start: Instant::now(),
+            shown: false,
+            wanted: all > 1 && std::io::stderr().is_terminal(),
+        }
+    }
+
+    /// `read`: how many of `done` took time in this run.
+    fn show(&mut self, done: usize, read: usize) {
+        if !self.wanted || done >= self.all || read == 0 {
+            return;
+        }
+        let each = self.start.elapsed().as_secs_f64() / read as f64;
+        let left = Duration::from_secs_f64(each * (self.all - done) as f64).as_secs();
+        let words = if left < 90 {
+            format!("{left} s")
+        } else {
+            format!("{} min", left.div_ceil(60))
+        };
+        let _ = write!(
+            std::io::stderr(),
+            "{done} of {} wheels, about {words} left",
+            self.all
+        );
+        self.shown = true;
+    }
+
+    fn clear(&mut self) {
+        if std::mem::take(&mut self.shown) {
+            let _ = write!(std::io::stderr(), "\r\u{1b}[K");
+        }
     }
 }

@@ -1,0 +1,354 @@
+//! The report on a lot: each wheel's newest sounding, odd wheels, shift against the specification,
+//! and accept, hold or reject.
+
+use crate::quality::lot_figures::{Crowd, FEWEST_FOR_ODD, crowd, median, shift};
+use crate::quality::sampling::{
+    Inspection, LotDecision, NoPlan, SampleCount, SamplingPlan, decide,
+};
+use crate::reading::matching::{Line, Place, common_shift};
+use crate::record::baseline::{BaselineKind, BaselineStatistics};
+use crate::record::lot::{LotRecord, LotReportRecord, LotShiftRecord, LotWheelRecord};
+use crate::record::lot_plan::CAUTION;
+use crate::record::sounding::SoundingRecord;
+use crate::record::wheel::WheelState;
+use crate::store::records::Kept;
+use crate::store::{Store, StoreError};
+use crate::tasks::read_lot::heard_thud;
+
+/// Confidence of the shifts together, and of the odd-wheel rule.
+const CONFIDENCE: f64 = 0.95;
+/// Tones are looked for this far from the reference, as a logarithm.
+const WIDEST_SHIFT: f64 = 0.15;
+/// Wheels nearer than this to each other are not odd: what tones and ring times repeat to, as
+/// logarithms (docs/method.md).
+const TONE_FLOOR: f64 = 0.002;
+const RING_FLOOR: f64 = 0.05;
+
+/// Why there is no report.
+#[derive(Debug, thiserror::Error)]
+pub enum ReportError {
+    /// Nothing is known of the lot.
+    #[error("the lot \"{0}\" is not in the store: add it with lot add")]
+    NoLot(String),
+    /// Its plan.
+    #[error(transparent)]
+    Plan(#[from] NoPlan),
+    /// The store.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+}
+
+/// The newest record of a lot.
+///
+/// # Errors
+/// [`ReportError::NoLot`].
+pub fn lot_of(store: &Store, name: &str) -> Result<LotRecord, ReportError> {
+    let all = store.all_kept::<LotRecord>(None)?;
+    let found = all
+        .into_iter()
+        .rev()
+        .map(|k| k.record)
+        .find(|l| l.lot == name);
+    found.ok_or_else(|| ReportError::NoLot(name.to_owned()))
+}
+
+/// What is taken from a wheel's newest sounding.
+struct Sounded {
+    record: LotWheelRecord,
+    first: u64,
+    lines: Vec<Line>,
+    tone: Option<f64>,
+    marked: bool,
+    thud: bool,
+}
+
+/// The report. Soundings of any kind count, live ones and those of `lot read`.
+///
+/// # Errors
+/// [`ReportError`].
+pub fn report_lot(store: &Store, name: &str) -> Result<LotReportRecord, ReportError> {
+    let lot = lot_of(store, name)?;
+    let inspection = Inspection::parse(&lot.inspection).unwrap_or(Inspection::Normal);
+    let plan = SamplingPlan::of(lot.lot_size, &lot.level, &lot.aql, inspection)?;
+    let mut wheels = Vec::new();
+    for wheel in store.wheels()? {
+        if wheel.lot.as_deref() != Some(name) {
+            continue;
+        }
+        let kept = store.all_kept::<SoundingRecord>(Some(&wheel.id))?;
+        let first = kept.first().map_or(0, |k| k.number);
+        let marked = wheel.state != WheelState::Active;
+        // A thud heard in any sounding of the wheel stays: no later reading turns it back.
+        let thud = kept.iter().any(|k| heard_thud(&k.record));
+        if let Some(newest) = kept.into_iter().next_back() {
+            wheels.push(sounded(&wheel.id, newest, first, marked, thud));
+        }
+    }
+    wheels.sort_by_key(|w| w.first);
+    let statistics = match &lot.specification {
+        Some(name) => store.baseline(BaselineKind::Specification, name)?,
+        None => None,
+    };
+    let statistics = statistics.and_then(|b| Some((b.soundings.len() as u32, b.statistics?)));
+    let places = statistics
+        .as_ref()
+        .map_or_else(|| of_typical(&wheels), |s| of_baseline(&s.1));
+    for w in &mut wheels {
+        let found = common_shift(&w.lines, &places, WIDEST_SHIFT).filter(|s| !s.at_limit);
+        w.tone = found.map(|s| s.shift);
+        w.record.tone_percent = w.tone.map(|s| 100.0 * s.exp_m1());
+    }
+    let ring: Vec<f64> = wheels
+        .iter()
+        .map(|w| w.record.ring_time_s.map_or(f64::NAN, f64::ln))
+        .collect();
+    let tones: Vec<f64> = wheels.iter().map(|w| w.tone.unwrap_or(f64::NAN)).collect();
+    let stiff: Vec<f64> = wheels
+        .iter()
+        .map(|w| w.record.youngs_gpa.map_or(f64::NAN, f64::ln))
+        .collect();
+    let odd_tones = crowd(&tones, TONE_FLOOR, 2, CONFIDENCE);
+    let odd_ring = crowd(&ring, RING_FLOOR, 2, CONFIDENCE);
+    tell_odd(&mut wheels, odd_tones.as_ref(), "its tones lie");
+    tell_odd(&mut wheels, odd_ring.as_ref(), "its ring time lies");
+    let count = counted(&mut wheels, &plan);
+    let decision = decide(&plan, count);
+    Ok(LotReportRecord {
+        format: "fourtap.lot_report".to_owned(),
+        version: 1,
+        caution: CAUTION.to_owned(),
+        decision: decision.word().to_owned(),
+        because: because(&plan, count, decision),
+        sample: plan.sample,
+        accept: plan.accept,
+        reject: plan.reject,
+        good: count.good,
+        bad: count.bad,
+        unclear: count.unclear,
+        trouble_outside: count.trouble_outside,
+        shifts: shifts(&lot, statistics.as_ref(), [&tones, &ring, &stiff]),
+        odd_rule: odd_rule(odd_tones.as_ref().or(odd_ring.as_ref()), wheels.len()),
+        lot,
+        wheels: wheels.into_iter().map(|w| w.record).collect(),
+    })
+}
+
+fn sounded(id: &str, kept: Kept<SoundingRecord>, first: u64, marked: bool, thud: bool) -> Sounded {
+    let record = kept.record;
+    let times: Vec<f64> = record.taps.iter().filter_map(|t| t.ring_time_s).collect();
+    let mean = times.iter().map(|t| t.ln()).sum::<f64>() / times.len().max(1) as f64;
+    Sounded {
+        first,
+        marked,
+        thud,
+        tone: None,
+        lines: record.modes.iter().map(Line::from).collect(),
+        record: LotWheelRecord {
+            wheel: id.to_owned(),
+            sounding: kept.number,
+            in_sample: false,
+            ring_time_s: (!times.is_empty()).then(|| mean.exp()),
+            youngs_gpa: record.stiffness.as_ref().map(|s| s.youngs_gpa),
+            outcome: record.outcome,
+            footing: record.footing,
+            counts_as: String::new(),
+            because: Vec::new(),
+            tone_percent: None,
+        },
+    }
+}
+
+fn of_baseline(statistics: &BaselineStatistics) -> Vec<Place> {
+    let place = |m: &crate::record::baseline::BaselineMode| place(m.freq_hz.ln(), 1.0);
+    statistics.modes.iter().map(place).collect()
+}
+
+fn place(ln_freq: f64, weight: f64) -> Place {
+    Place {
+        ln_freq,
+        weight,
+        energy_db: 0.0,
+        partner: None,
+        regular: true,
+        always: true,
+    }
+}
+
+/// Without a baseline the wheel with the middle number of tones among those whose lowest tone is
+/// in the middle stands in: any reference will do to hold wheels against each other.
+fn of_typical(wheels: &[Sounded]) -> Vec<Place> {
+    let lowest = |w: &Sounded| {
+        let all = w.lines.iter().map(|l| l.freq_hz);
+        all.min_by(f64::total_cmp).unwrap_or(f64::NAN)
+    };
+    let all: Vec<f64> = wheels.iter().map(lowest).collect();
+    let Some(middle) = median(&all) else {
+        return Vec::new();
+    };
+    let near = |w: &&Sounded| (lowest(w) - middle).abs();
+    let typical = wheels
+        .iter()
+        .filter(|w| near(w).is_finite())
+        .min_by(|a, b| near(a).total_cmp(&near(b)));
+    typical.map_or_else(Vec::new, |w| {
+        w.lines
+            .iter()
+            .map(|l| place(l.ln_freq(), l.weight()))
+            .collect()
+    })
+}
+
+fn tell_odd(wheels: &mut [Sounded], crowd: Option<&Crowd>, what: &str) {
+    for odd in crowd.map_or(&[][..], |c| &c.odd) {
+        if let (Some(w), Some(c)) = (wheels.get_mut(odd.place), crowd) {
+            w.record.because.push(format!(
+                "odd within the lot: {what} {:.1} standard deviations {} the middle of the lot (limit {:.1})",
+                odd.score.abs(),
+                if odd.score > 0.0 { "above" } else { "below" },
+                c.limit
+            ));
+        }
+    }
+}
+
+/// Says of each wheel what it counts as; the sample are the first wheels.
+fn counted(wheels: &mut [Sounded], plan: &SamplingPlan) -> SampleCount {
+    let mut count = SampleCount::default();
+    for (k, w) in wheels.iter_mut().enumerate() {
+        let r = &mut w.record;
+        r.in_sample = k < plan.sample as usize;
+        let dead = r.outcome == "sounds dead" || w.thud;
+        if w.marked {
+            r.because
+                .push("it is marked in the store (wheel show tells how)".to_owned());
+        }
+        if w.thud && r.outcome != "sounds dead" {
+            r.because
+                .push("an ear heard a thud in an earlier sounding".to_owned());
+        } else if r.outcome != "rings clear" {
+            r.because.push(format!("its outcome is {}", r.outcome));
+        }
+        let word = if dead {
+            "bad"
+        } else if r.because.is_empty() {
+            "good"
+        } else {
+            "unclear"
+        };
+        r.counts_as = word.to_owned();
+        match (r.in_sample, word) {
+            (true, "good") => count.good += 1,
+            (true, "bad") => count.bad += 1,
+            (true, _) => count.unclear += 1,
+            (false, "good") => {}
+            (false, _) => count.trouble_outside += 1,
+        }
+    }
+    count
+}
+
+fn because(plan: &SamplingPlan, count: SampleCount, decision: LotDecision) -> Vec<String> {
+    let read = count.good + count.bad + count.unclear;
+    let mut why = vec![
+        format!(
+            "{} of {} wheels of the sample were sounded: {} good, {} bad, {} unclear",
+            read, plan.sample, count.good, count.bad, count.unclear
+        ),
+        format!(
+            "the plan (lot of {}, level {}, AQL {} %, {} inspection) accepts with at most {} bad and rejects with {} or more",
+            plan.lot_size,
+            plan.level,
+            plan.aql,
+            plan.inspection.word(),
+            plan.accept,
+            plan.reject
+        ),
+    ];
+    if read < plan.sample {
+        why.push(format!(
+            "{} wheels are still to be sounded",
+            plan.sample - read
+        ));
+    }
+    if count.unclear > 0 {
+        why.push(
+            "unclear wheels never count as good: sound them again; what rings but was not compared needs a baseline of its specification".to_owned(),
+        );
+    }
+    if count.trouble_outside > 0 {
+        why.push(format!(
+            "{} wheels beyond the sample sound dead or are unclear, which holds the lot whatever the sample says",
+            count.trouble_outside
+        ));
+    }
+    if decision == LotDecision::AcceptThenNormal {
+        why.push(
+            "between the two numbers of reduced inspection: inspect the next lot normally"
+                .to_owned(),
+        );
+    }
+    why.push(
+        "a wheel that is bad or unclear is not to be used, whatever becomes of the lot".to_owned(),
+    );
+    why
+}
+
+fn shifts(
+    lot: &LotRecord,
+    statistics: Option<&(u32, BaselineStatistics)>,
+    [tones, ring, stiff]: [&[f64]; 3],
+) -> Vec<LotShiftRecord> {
+    let against = lot
+        .specification
+        .as_deref()
+        .filter(|_| statistics.is_some());
+    let of = |figure: &str, values: &[f64], reference: Option<(f64, f64, u32)>| {
+        // Without a reference the middle of the lot itself: only the spread is told then.
+        let s = shift(values, reference.unwrap_or((0.0, 0.0, 2)), 3, CONFIDENCE)?;
+        let known = reference.is_some();
+        let percent = |v: f64| 100.0 * v.exp_m1();
+        Some(LotShiftRecord {
+            figure: figure.to_owned(),
+            against: match against.filter(|_| known) {
+                Some(name) => format!("specification {name}"),
+                None => "nothing: no baseline of the specification has it".to_owned(),
+            },
+            percent: known.then(|| percent(s.mean)),
+            interval: known.then(|| (percent(s.interval.0), percent(s.interval.1))),
+            spread_percent: 100.0 * s.std,
+            wheels: s.wheels,
+        })
+    };
+    let tone_reference = statistics.map(|(n, s)| {
+        let spreads: Vec<f64> = s
+            .modes
+            .iter()
+            .filter_map(|m| Some(m.freq_spread_hz? / m.freq_hz))
+            .collect();
+        // Wheels of one specification go up and down as a whole, so one mode's spread stands for it.
+        let spread = median(&spreads).unwrap_or(0.0);
+        (0.0, spread / f64::from(*n).sqrt(), *n)
+    });
+    let ring_reference = statistics.and_then(|(n, s)| {
+        let spread = s.ln_ring_time_spread.unwrap_or(0.0);
+        Some((s.ln_ring_time_mean?, spread / f64::from(*n).sqrt(), *n))
+    });
+    [
+        of("tone", tones, tone_reference),
+        of("ring time", ring, ring_reference),
+        of("modulus of elasticity", stiff, None),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
+}
+
+fn odd_rule(crowd: Option<&Crowd>, wheels: usize) -> String {
+    match crowd {
+        Some(c) => format!(
+            "median and median absolute deviation of {wheels} wheels; odd beyond {:.1} standard deviations, a limit that all wheels and the two figures (tone, ring time) share (Bonferroni): in a wholly normal lot one is called odd with at most 5 % chance",
+            c.limit
+        ),
+        None => format!("not looked for: fewer than {FEWEST_FOR_ODD} wheels have the figures"),
+    }
+}
