@@ -22,4 +22,5 @@ mod real_sounds;
 mod reference;
 mod signals;
 mod store;
+mod teach;
 mod virtual_mic;

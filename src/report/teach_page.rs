@@ -243,9 +243,9 @@ fn put_turns(page: &mut String, turns: &[TurnShow], crack_deg: f64) {
         }
         let heard = show.steps.iter().any(|s| s.at_crack > 0.1);
         let verdict = if heard {
-            "At least one tap strikes the lowered tone: the change can be heard."
+            "At least one tap strikes the lowered tone: the change can show."
         } else {
-            "No tap strikes the lowered tone: the change cannot be heard."
+            "No tap strikes the lowered tone: the change does not show."
         };
         let _ = write!(
             page,

@@ -179,7 +179,7 @@ fn sections() -> Vec<(Subject, Section)> {
             Subject::Growing,
             "growing",
             "A crack that grows",
-            "From none to through. A small crack still rings: by ear and without comparison nobody finds it.",
+            "From none to through. A small crack still rings: by ear, with nothing to compare, it is easily missed.",
             Layout::Dial("How far the crack goes"),
         ),
         of(
