@@ -149,3 +149,53 @@ fn a_lot_is_read_kept_gone_on_with_and_decided() {
         "{text}"
     );
 }
+
+#[test]
+fn one_recording_for_two_wheels_is_no_good_wheel() {
+    let folder = tempfile::tempdir().unwrap();
+    let (store, takes) = (folder.path().join("store"), folder.path().join("takes"));
+    std::fs::create_dir(&takes).unwrap();
+    for wheel in ["L-1_a", "L-2_a"] {
+        std::fs::copy(
+            fixture("hl1-monday.wav"),
+            takes.join(format!("{wheel}.wav")),
+        )
+        .unwrap();
+    }
+    let dir = takes.to_string_lossy().into_owned();
+    let added = lot(
+        &store,
+        &[
+            "add",
+            "May",
+            "--number",
+            "9",
+            "--aql",
+            "6.5",
+            "--size",
+            "200x20x32",
+            "--bond",
+            "vitrified",
+        ],
+    );
+    assert!(added.status.success());
+    let args = [
+        "read",
+        "--lot",
+        "May",
+        &dir,
+        "--name-pattern",
+        "{wheel}_*",
+        "--json",
+    ];
+    let (r, _) = report(&store, &args);
+    let ids: Vec<&str> = r.wheels.iter().map(|w| w.wheel.as_str()).collect();
+    assert_eq!(ids, ["L-1", "L-2"]);
+    for w in &r.wheels {
+        assert_eq!(w.counts_as, "unclear");
+        assert!(
+            w.because.iter().any(|b| b.contains("the same recording")),
+            "{w:?}"
+        );
+    }
+}

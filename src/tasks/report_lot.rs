@@ -1,6 +1,8 @@
 //! The report on a lot: each wheel's newest sounding, odd wheels, shift against the specification,
 //! and accept, hold or reject.
 
+use std::collections::BTreeMap;
+
 use crate::quality::lot_figures::{Crowd, FEWEST_FOR_ODD, crowd, median, shift};
 use crate::quality::sampling::{
     Inspection, LotDecision, NoPlan, SampleCount, SamplingPlan, decide,
@@ -60,6 +62,8 @@ struct Sounded {
     tone: Option<f64>,
     marked: bool,
     thud: bool,
+    /// Hashes of the recordings of its newest sounding.
+    sounds: Vec<String>,
 }
 
 /// The report. Soundings of any kind count, live ones and those of `lot read`.
@@ -111,6 +115,7 @@ pub fn report_lot(store: &Store, name: &str) -> Result<LotReportRecord, ReportEr
     let odd_ring = crowd(&ring, RING_FLOOR, 2, CONFIDENCE);
     tell_odd(&mut wheels, odd_tones.as_ref(), "its tones lie");
     tell_odd(&mut wheels, odd_ring.as_ref(), "its ring time lies");
+    tell_same_sound(&mut wheels);
     let count = counted(&mut wheels, &plan);
     let decision = decide(&plan, count);
     Ok(LotReportRecord {
@@ -127,7 +132,7 @@ pub fn report_lot(store: &Store, name: &str) -> Result<LotReportRecord, ReportEr
         unclear: count.unclear,
         trouble_outside: count.trouble_outside,
         shifts: shifts(&lot, statistics.as_ref(), [&tones, &ring, &stiff]),
-        odd_rule: odd_rule(odd_tones.as_ref().or(odd_ring.as_ref()), wheels.len()),
+        odd_rule: odd_rule([odd_tones.as_ref(), odd_ring.as_ref()]),
         lot,
         wheels: wheels.into_iter().map(|w| w.record).collect(),
     })
@@ -143,6 +148,7 @@ fn sounded(id: &str, kept: Kept<SoundingRecord>, first: u64, marked: bool, thud:
         thud,
         tone: None,
         lines: record.modes.iter().map(Line::from).collect(),
+        sounds: record.files.iter().map(|f| f.blake3.clone()).collect(),
         record: LotWheelRecord {
             wheel: id.to_owned(),
             sounding: kept.number,
@@ -207,6 +213,26 @@ fn tell_odd(wheels: &mut [Sounded], crowd: Option<&Crowd>, what: &str) {
                 if odd.score > 0.0 { "above" } else { "below" },
                 c.limit
             ));
+        }
+    }
+}
+
+/// One recording cannot be of two wheels: a file was copied or named wrongly.
+fn tell_same_sound(wheels: &mut [Sounded]) {
+    let mut of: BTreeMap<String, Vec<usize>> = BTreeMap::new();
+    for (k, w) in wheels.iter().enumerate() {
+        for sound in &w.sounds {
+            of.entry(sound.clone()).or_default().push(k);
+        }
+    }
+    let mut twice: Vec<usize> = of.into_values().filter(|v| v.len() > 1).flatten().collect();
+    twice.sort_unstable();
+    twice.dedup();
+    for k in twice {
+        if let Some(w) = wheels.get_mut(k) {
+            w.record
+                .because
+                .push("the same recording stands for another wheel of the lot".to_owned());
         }
     }
 }
@@ -343,12 +369,17 @@ fn shifts(
     .collect()
 }
 
-fn odd_rule(crowd: Option<&Crowd>, wheels: usize) -> String {
-    match crowd {
-        Some(c) => format!(
-            "median and median absolute deviation of {wheels} wheels; odd beyond {:.1} standard deviations, a limit that all wheels and the two figures (tone, ring time) share (Bonferroni): in a wholly normal lot one is called odd with at most 5 % chance",
-            c.limit
-        ),
-        None => format!("not looked for: fewer than {FEWEST_FOR_ODD} wheels have the figures"),
+fn odd_rule(crowds: [Option<&Crowd>; 2]) -> String {
+    let limits: Vec<String> = crowds
+        .into_iter()
+        .zip(["tones", "ring times"])
+        .filter_map(|(c, name)| Some(format!("{name} beyond {:.1}", c?.limit)))
+        .collect();
+    if limits.is_empty() {
+        return format!("not looked for: fewer than {FEWEST_FOR_ODD} wheels have the figures");
     }
+    format!(
+        "by median and median absolute deviation, {} standard deviations are odd; all wheels and both figures share the chance of a false finding (Bonferroni): in a wholly normal lot one is called odd with at most 5 %",
+        limits.join(" and ")
+    )
 }
