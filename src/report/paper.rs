@@ -251,6 +251,7 @@ mod tests {
             !page.contains("<script") && !page.contains("\" onload"),
             "{page}"
         );
-        assert_eq!(page.matches("&lt;script&gt;").count(), 11, "{page}");
+        // The title stands in the head and on the page.
+        assert_eq!(page.matches("&lt;script&gt;").count(), 13, "{page}");
     }
 }
