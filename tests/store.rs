@@ -287,7 +287,7 @@ fn a_newer_store_is_refused_by_name() {
             error,
             StoreError::Newer {
                 found: 99,
-                known: 2,
+                known: 3,
                 ..
             }
         ),

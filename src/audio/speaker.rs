@@ -86,7 +86,7 @@ impl Speaker {
         let stream = self
             .device
             .build_output_stream(
-                self.config.clone(),
+                self.config,
                 move |out: &mut [T], _: &cpal::OutputCallbackInfo| {
                     for frame in out.chunks_mut(channels) {
                         let k = at.fetch_add(1, Ordering::Relaxed);

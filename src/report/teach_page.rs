@@ -173,9 +173,9 @@ fn put_exhibit(page: &mut String, exhibit: &Exhibit, open: bool) {
         &format!("Spectrum over time of: {name}. {}", escape(&exhibit.read)),
     );
     let state = if open { " open" } else { "" };
-    let _ = write!(
+    let _ = writeln!(
         page,
-        "<details{state}><summary>Waveform and decay of: {name}</summary>\n"
+        "<details{state}><summary>Waveform and decay of: {name}</summary>"
     );
     put_picture(page, &exhibit.waveform, &format!("Waveform of: {name}"));
     put_picture(
@@ -188,9 +188,9 @@ fn put_exhibit(page: &mut String, exhibit: &Exhibit, open: bool) {
 
 /// `alt` is escaped already.
 fn put_picture(page: &mut String, svg: &str, alt: &str) {
-    let _ = write!(
+    let _ = writeln!(
         page,
-        "<figure><img loading=\"lazy\" alt=\"{alt}\" src=\"data:image/svg+xml;base64,{}\"></figure>\n",
+        "<figure><img loading=\"lazy\" alt=\"{alt}\" src=\"data:image/svg+xml;base64,{}\"></figure>",
         STANDARD.encode(svg),
     );
 }
@@ -229,9 +229,9 @@ fn put_turns(page: &mut String, turns: &[TurnShow], crack_deg: f64) {
                 100.0 * step.at_crack,
                 100.0 * step.other
             );
-            let _ = write!(
+            let _ = writeln!(
                 page,
-                "<tr data-of=\"{}\" data-turn=\"{}\" data-place=\"{}\" data-words=\"{words}\"><td>{}</td><td>{:.0}°</td><td>{:.0} %</td><td>{:.0} %</td></tr>\n",
+                "<tr data-of=\"{}\" data-turn=\"{}\" data-place=\"{}\" data-words=\"{words}\"><td>{}</td><td>{:.0}°</td><td>{:.0} %</td><td>{:.0} %</td></tr>",
                 show.plan,
                 step.turned_deg,
                 step.place_deg,

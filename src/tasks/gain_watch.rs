@@ -209,7 +209,7 @@ mod tests {
     fn automatic_gain_is_suspected() {
         for (seed, release_s) in [(1, 0.5), (2, 1.0), (3, 2.0)] {
             let found = found(&with_automatic_gain(&taps(seed, |_| 1.0), release_s));
-            let found = found.unwrap_or_else(|| panic!("release {release_s} s"));
+            let found = found.unwrap();
             assert!(found.fall_db >= FALL_DB && found.creep_db >= CREEP_DB);
         }
     }

@@ -109,7 +109,7 @@ pub fn csv_of_soundings(texts: &[KeptText]) -> String {
             taps.push(none);
         }
         for tap in taps {
-            let row = [&start[..], &tap[..], &[kept.hash.clone()]].concat();
+            let row = [&start[..], &tap[..], std::slice::from_ref(&kept.hash)].concat();
             write(&row);
         }
     }
