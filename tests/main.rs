@@ -25,3 +25,4 @@ mod signals;
 mod store;
 mod teach;
 mod virtual_mic;
+mod wheel_states;

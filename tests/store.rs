@@ -287,7 +287,7 @@ fn a_newer_store_is_refused_by_name() {
             error,
             StoreError::Newer {
                 found: 99,
-                known: 3,
+                known: 4,
                 ..
             }
         ),
@@ -658,7 +658,7 @@ fn a_dropped_wheel_is_remembered() {
     let shown = show_wheel(&store, "W-1").unwrap();
     assert_eq!(shown.wheel.state, WheelState::Dropped);
     let states: Vec<_> = shown.events.iter().map(|e| e.state.as_str()).collect();
-    assert_eq!(states, ["active", "dropped"]);
+    assert_eq!(states, ["in store", "dropped"]);
     assert_eq!(shown.events[1].note.as_deref(), Some("off the bench"));
     assert!(
         store
@@ -766,4 +766,38 @@ fn a_store_of_version_1_opens() {
     // And it goes on from there.
     store.keep(&sounding(Some("W-105"), "later"), AT).unwrap();
     assert_eq!(store.verify().unwrap().records, 4);
+}
+
+#[test]
+fn stores_of_versions_2_and_3_open() {
+    let stores = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/stores");
+    for (version, records) in [("v2", 1), ("v3", 4)] {
+        let folder = tempfile::tempdir().unwrap();
+        let name = "80bbaccb45104fdf95fe30f3e5d1a84fda1c7676bd4d111e357daa318a45916a.wav";
+        let below = Path::new("sound/80").join(name);
+        std::fs::create_dir_all(folder.path().join("sound/80")).unwrap();
+        std::fs::copy(stores.join("v2").join(&below), folder.path().join(&below)).unwrap();
+        let database = stores.join(version).join("fourtap.db");
+        std::fs::copy(database, folder.path().join("fourtap.db")).unwrap();
+        let mut store = Store::open(folder.path()).unwrap();
+        let found = store.verify().unwrap();
+        assert_eq!((found.records, found.wrong), (records, None));
+        assert!(store.verify_sounds().unwrap().is_empty());
+        let shown = show_wheel(&store, "HL-1").unwrap();
+        assert_eq!(shown.wheel.state, WheelState::Dropped);
+        assert_eq!(shown.soundings[0].record.outcome, "rings clear");
+        assert_eq!(shown.baselines.len(), 1);
+        // The sounding from before the drop does not answer it.
+        assert_eq!(shown.drop.unwrap().answer, None);
+        let events: Vec<_> = shown.events.iter().map(|e| e.state.as_str()).collect();
+        assert_eq!(events, ["in store", "dropped"]);
+        let retired = store.wheel("HL-2").unwrap().unwrap();
+        assert_eq!(retired.state, WheelState::Retired);
+        assert_eq!(
+            store.grinders().unwrap().len(),
+            usize::from(version == "v3")
+        );
+        store.keep(&sounding(Some("HL-1"), "later"), AT).unwrap();
+        assert_eq!(store.verify().unwrap().records, records + 1);
+    }
 }

@@ -15,6 +15,7 @@ pub mod sounding;
 pub mod wheel;
 pub mod wheel_history;
 pub mod wheel_modes;
+pub mod wheel_state;
 
 /// A record that is kept in the store's chain.
 pub trait ChainRecord: serde::Serialize + serde::de::DeserializeOwned + Clone {

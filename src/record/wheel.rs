@@ -46,6 +46,9 @@ pub struct WheelRecord {
     pub label: WheelLabel,
     /// Where it stands.
     pub state: WheelState,
+    /// Id of the grinder it is mounted on, while it is.
+    #[serde(default)]
+    pub grinder: Option<String>,
     /// When it was added, RFC 3339.
     pub added_at: String,
 }
@@ -94,7 +97,7 @@ pub struct MaxSpeed {
 }
 
 impl WheelRecord {
-    /// A new wheel in the state `active`.
+    /// A new wheel in the state `in store`.
     pub fn new(
         id: &str,
         size: Size,
@@ -116,7 +119,8 @@ impl WheelRecord {
             specification: None,
             lot: None,
             label: WheelLabel::default(),
-            state: WheelState::Active,
+            state: WheelState::InStore,
+            grinder: None,
             added_at: added_at.to_owned(),
         }
     }
@@ -163,9 +167,15 @@ pub fn rings_usefully(bond: Bond, diameter_mm: f64) -> Vec<RingHint> {
 /// Where a wheel stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub enum WheelState {
-    /// In the shop, nothing against it.
-    #[serde(rename = "active")]
-    Active,
+    /// In the shop, nothing against it. (Records of older programs say `active`.)
+    #[serde(rename = "in store", alias = "active")]
+    InStore,
+    /// On a grinder.
+    #[serde(rename = "mounted")]
+    Mounted,
+    /// Put aside: not to be used until somebody says so.
+    #[serde(rename = "set aside")]
+    SetAside,
     /// Was dropped: asks for a new sounding before any use.
     #[serde(rename = "dropped")]
     Dropped,
@@ -175,17 +185,44 @@ pub enum WheelState {
     /// Worn, broken up or given away; kept for its history.
     #[serde(rename = "retired")]
     Retired,
+    /// Made unusable.
+    #[serde(rename = "destroyed")]
+    Destroyed,
 }
 
 impl WheelState {
+    /// All states.
+    pub const ALL: [Self; 7] = [
+        Self::InStore,
+        Self::Mounted,
+        Self::SetAside,
+        Self::Dropped,
+        Self::TaggedOut,
+        Self::Retired,
+        Self::Destroyed,
+    ];
+
+    /// True while nothing of the state itself speaks against using the wheel.
+    pub fn is_usable(self) -> bool {
+        matches!(self, Self::InStore | Self::Mounted)
+    }
+
     /// The words for people and records.
     pub fn words(self) -> &'static str {
         match self {
-            Self::Active => "active",
+            Self::InStore => "in store",
+            Self::Mounted => "mounted",
+            Self::SetAside => "set aside",
             Self::Dropped => "dropped",
             Self::TaggedOut => "tagged out",
             Self::Retired => "retired",
+            Self::Destroyed => "destroyed",
         }
+    }
+
+    /// The state of these words.
+    pub fn parse(words: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|s| s.words() == words)
     }
 }
 

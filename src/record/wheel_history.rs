@@ -24,6 +24,8 @@ pub struct WheelHistory {
     pub wheel: WheelRecord,
     /// Why it may not ring usefully; empty when nothing speaks against it.
     pub hints: Vec<HintLine>,
+    /// The last time it was dropped; null when it never was.
+    pub drop: Option<DropLine>,
     /// What happened to it, oldest first.
     pub events: Vec<EventLine>,
     /// Its own baselines, oldest first, retired ones included.
@@ -41,6 +43,17 @@ pub struct HintLine {
     pub source: String,
 }
 
+/// A drop, and whether it has been answered.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct DropLine {
+    /// When, RFC 3339.
+    pub at: String,
+    /// True when a sounding taken since rings clear, or somebody put the wheel back.
+    pub is_answered: bool,
+    /// The drop and its answer.
+    pub sentence: String,
+}
+
 /// Something that happened to a wheel.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct EventLine {
@@ -50,6 +63,12 @@ pub struct EventLine {
     pub state: String,
     /// What was said of it, or what was changed.
     pub note: Option<String>,
+    /// Who said so.
+    pub by: Option<String>,
+    /// The grinder it went on.
+    pub grinder: Option<String>,
+    /// Number of the record of the change; null of adding, of edits, and of old changes.
+    pub record: Option<u64>,
 }
 
 /// A baseline in a list.

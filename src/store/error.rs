@@ -114,6 +114,16 @@ pub enum StoreError {
         /// The id asked for.
         id: String,
     },
+    /// Another program has changed the state of a wheel meanwhile.
+    #[error(
+        "the wheel \"{id}\" is {state} by now: look at it with fourtap wheel show {id} and try again"
+    )]
+    OtherState {
+        /// Id as it stands in the store.
+        id: String,
+        /// Its state in words.
+        state: &'static str,
+    },
     /// The id is taken.
     #[error("there is already a grinder \"{id}\": choose another id, or use that grinder")]
     GrinderExists {

@@ -36,10 +36,11 @@ const SMALLEST_DATABASE: u64 = 100;
 /// Marks the database as ours: "4tap".
 const APPLICATION: i32 = 0x3474_6170;
 /// The schema, one script per version.
-const SCHEMA: [&str; 3] = [
+const SCHEMA: [&str; 4] = [
     include_str!("schema/0001-start.sql"),
     include_str!("schema/0002-records.sql"),
     include_str!("schema/0003-grinders.sql"),
+    include_str!("schema/0004-states.sql"),
 ];
 /// How long to wait for another program that writes.
 const PATIENCE: Duration = Duration::from_millis(5000);

@@ -6,7 +6,7 @@
 //! [`Store::verify`]. It is no signature: whoever rewrites every later hash and the end of the
 //! chain as well is seen only by comparing with a hash that was printed before.
 
-use rusqlite::{OptionalExtension as _, params};
+use rusqlite::{OptionalExtension as _, Transaction, params};
 use serde::Deserialize;
 
 use crate::record::ChainRecord;
@@ -96,25 +96,10 @@ impl Store {
                 let known = id_in_store(t, id).map_err(failed)?;
                 known.ok_or_else(|| StoreError::NoWheel { id: id.to_owned() })?;
             }
-            let (count, previous): (i64, String) = t
-                .query_row("SELECT count, hash FROM chain_end", [], |r| {
-                    Ok((r.get(0)?, r.get(1)?))
-                })
-                .map_err(failed)?;
-            let number = count + 1;
-            let hash = record_hash(number, at, &text, &previous);
-            let sql =
-                format!("INSERT INTO records ({COLUMNS}) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)");
-            let row = params![number, at, R::FORMAT, record.wheel(), text, previous, hash];
-            t.execute(&sql, row).map_err(failed)?;
-            t.execute(
-                "UPDATE chain_end SET count = ?1, hash = ?2",
-                params![number, hash],
-            )
-            .map_err(failed)?;
-            kept.number = number.unsigned_abs();
-            kept.previous = previous;
-            kept.hash = hash;
+            let link = append(t, at, R::FORMAT, record.wheel(), &text).map_err(failed)?;
+            kept.number = link.number.unsigned_abs();
+            kept.previous = link.previous;
+            kept.hash = link.hash;
             Ok(())
         })?;
         Ok(kept)
@@ -254,6 +239,36 @@ impl Store {
         }
         Ok(None)
     }
+}
+
+/// A link that was added to the chain.
+pub(super) struct Link {
+    pub(super) number: i64,
+    pub(super) previous: String,
+    pub(super) hash: String,
+}
+
+/// Adds a record at the end of the chain.
+pub(super) fn append(
+    t: &Transaction<'_>,
+    at: &str,
+    kind: &str,
+    wheel: Option<&str>,
+    text: &str,
+) -> rusqlite::Result<Link> {
+    let sql = "SELECT count, hash FROM chain_end";
+    let (count, previous): (i64, String) = t.query_row(sql, [], |r| Ok((r.get(0)?, r.get(1)?)))?;
+    let number = count + 1;
+    let hash = record_hash(number, at, text, &previous);
+    let sql = format!("INSERT INTO records ({COLUMNS}) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)");
+    t.execute(&sql, params![number, at, kind, wheel, text, previous, hash])?;
+    let sql = "UPDATE chain_end SET count = ?1, hash = ?2";
+    t.execute(sql, params![number, hash])?;
+    Ok(Link {
+        number,
+        previous,
+        hash,
+    })
 }
 
 /// What is wrong with a link of the chain.

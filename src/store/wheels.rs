@@ -2,7 +2,10 @@
 
 use rusqlite::{OptionalExtension as _, Transaction, params};
 
+use crate::record::ChainRecord as _;
 use crate::record::wheel::{FORMAT, VERSION, WheelRecord, WheelState};
+use crate::record::wheel_state::WheelStateRecord;
+use crate::store::records::append;
 use crate::store::{Store, StoreError, canonical, check_format, read_record};
 
 /// Something that happened to a wheel.
@@ -10,10 +13,17 @@ use crate::store::{Store, StoreError, canonical, check_format, read_record};
 pub struct WheelEvent {
     /// When.
     pub at: String,
-    /// The state it went into, in words; `active` first, when it was added.
+    /// The state it went into, in words; `in store` first, when it was added.
     pub state: String,
     /// What the person said of it.
     pub note: Option<String>,
+    /// Who said so.
+    pub by: Option<String>,
+    /// The grinder it went on.
+    pub grinder: Option<String>,
+    /// Number of the record of the change; none of adding, of edits, and of changes made before
+    /// they were recorded.
+    pub record: Option<u64>,
 }
 
 impl Store {
@@ -64,7 +74,8 @@ impl Store {
         rows.iter().map(|(id, text)| read_wheel(text, id)).collect()
     }
 
-    /// Puts a wheel into another state and remembers when and why. `at` is RFC 3339.
+    /// Puts a wheel into another state, whatever that was before, and keeps a record of it.
+    /// `at` is RFC 3339. Which changes are allowed is not asked here.
     ///
     /// # Errors
     /// [`StoreError::NoWheel`] when it is not there.
@@ -75,6 +86,24 @@ impl Store {
         at: &str,
         note: Option<&str>,
     ) -> Result<WheelRecord, StoreError> {
+        let missing = || StoreError::NoWheel { id: id.to_owned() };
+        let wheel = self.wheel(id)?.ok_or_else(missing)?;
+        let mut change = WheelStateRecord::new(&wheel.id, wheel.state, state, at);
+        change.note = note.map(str::to_owned);
+        self.change_wheel_state(&change)
+    }
+
+    /// Puts a wheel into another state and keeps the record of it, both or neither.
+    ///
+    /// # Errors
+    /// [`StoreError::NoWheel`] when it is not there, [`StoreError::OtherState`] when it is not in
+    /// the state `change.from` any more.
+    pub fn change_wheel_state(
+        &mut self,
+        change: &WheelStateRecord,
+    ) -> Result<WheelRecord, StoreError> {
+        let id = change.wheel.as_str();
+        let record = canonical(change, WheelStateRecord::NOUN)?;
         self.write(|t, path| {
             let failed = |e: rusqlite::Error| StoreError::database(path, &e);
             let text: Option<String> = t
@@ -85,11 +114,32 @@ impl Store {
                 .map_err(failed)?;
             let text = text.ok_or_else(|| StoreError::NoWheel { id: id.to_owned() })?;
             let mut wheel = read_wheel(&text, id)?;
-            wheel.state = state;
+            if wheel.state != change.from {
+                return Err(StoreError::OtherState {
+                    id: wheel.id,
+                    state: wheel.state.words(),
+                });
+            }
+            wheel.state = change.to;
+            wheel.grinder.clone_from(&change.grinder);
             let text = canonical(&wheel, id)?;
             t.execute("UPDATE wheels SET record = ?2 WHERE id = ?1", [id, &text])
                 .map_err(failed)?;
-            add_event(t, &wheel.id, at, state, note).map_err(failed)?;
+            let kind = WheelStateRecord::FORMAT;
+            let link = append(t, &change.at, kind, Some(&wheel.id), &record).map_err(failed)?;
+            t.execute(
+                "INSERT INTO wheel_events (wheel, at, state, note, said_by, grinder, record) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+                params![
+                    wheel.id,
+                    change.at,
+                    change.to.words(),
+                    change.note,
+                    change.by,
+                    change.grinder,
+                    link.number
+                ],
+            )
+            .map_err(failed)?;
             Ok(wheel)
         })
     }
@@ -124,6 +174,7 @@ impl Store {
                 added_at: kept.added_at,
                 // The state has its own way in: another program may have set it meanwhile.
                 state: kept.state,
+                grinder: kept.grinder,
                 ..wheel.clone()
             };
             let text = canonical(&changed, &changed.id)?;
@@ -143,13 +194,16 @@ impl Store {
     /// [`StoreError`] of the database.
     pub fn wheel_events(&self, id: &str) -> Result<Vec<WheelEvent>, StoreError> {
         let read = || -> rusqlite::Result<Vec<WheelEvent>> {
-            let sql = "SELECT at, state, note FROM wheel_events WHERE wheel = ?1 ORDER BY number";
+            let sql = "SELECT at, state, note, said_by, grinder, record FROM wheel_events WHERE wheel = ?1 ORDER BY number";
             let mut statement = self.db.prepare(sql)?;
             let rows = statement.query_map([id], |r| {
                 Ok(WheelEvent {
                     at: r.get(0)?,
                     state: r.get(1)?,
                     note: r.get(2)?,
+                    by: r.get(3)?,
+                    grinder: r.get(4)?,
+                    record: r.get::<_, Option<i64>>(5)?.map(i64::unsigned_abs),
                 })
             })?;
             rows.collect()

@@ -13,6 +13,7 @@ use crate::record::sounding::SoundingRecord;
 use crate::record::wheel::{Bond, WheelRecord, WheelState};
 use crate::store::{Store, StoreError};
 use crate::tasks::read_soundings::{BaselineInUse, ReadSettings, made_by, read_sounding};
+use crate::tasks::wheel_states::{DropAnswer, last_drop};
 
 /// From this number of soundings on the scatter of the wheel itself counts as much as what is
 /// assumed.
@@ -260,7 +261,7 @@ pub fn build_baseline(
 fn usable_wheel(store: &Store, id: &str) -> Result<WheelRecord, BuildError> {
     let wheel = store.wheel(id)?;
     let wheel = wheel.ok_or_else(|| StoreError::NoWheel { id: id.to_owned() })?;
-    if wheel.state == WheelState::Active {
+    if wheel.state.is_usable() {
         return Ok(wheel);
     }
     Err(BuildError::Marked {
@@ -564,35 +565,45 @@ fn marked(
     own: Option<&BaselineRecord>,
     behind: &mut Behind,
 ) -> Result<(), BuildError> {
-    if wheel.state == WheelState::Active {
+    let id = &wheel.id;
+    if matches!(
+        wheel.state,
+        WheelState::TaggedOut | WheelState::Retired | WheelState::Destroyed
+    ) {
+        let at = marked_at(store, wheel)?.unwrap_or_else(|| "an unknown time".to_owned());
+        let state = wheel.state.words();
+        let why = format!(
+            "the wheel stands in the store as {state} ({at}), and a sounding does not change that, whatever it rings like"
+        );
+        behind.at_best = Some((Outcome::SoundItAgain, why));
         return Ok(());
     }
-    let since = marked_at(store, wheel)?;
-    let at = since
-        .clone()
-        .unwrap_or_else(|| "an unknown time".to_owned());
-    let state = wheel.state.words();
-    // Times of the store are RFC 3339 in UTC to the second, so their order is that of the text.
-    let later = own
-        .zip(since.as_ref())
-        .is_some_and(|(b, since)| b.built_at >= *since);
-    if wheel.state == WheelState::Dropped && !later {
+    if let Some(on) = &wheel.grinder {
         behind.notes.push(format!(
-            "the wheel \"{}\" was dropped ({at}): this sounding is the one that is asked for since",
-            wheel.id
+            "the wheel \"{id}\" stands in the store as mounted on {on}: a wheel is sounded off the grinder, hanging free"
         ));
-        return Ok(());
     }
-    let why = if wheel.state == WheelState::Dropped {
-        "was built after that and may take the damage for normal"
-    } else {
-        "does not change that, whatever it rings like"
+    let Some(drop) = last_drop(store, wheel)? else {
+        return Ok(());
     };
-    let what = if later { "its baseline" } else { "a sounding" };
-    behind.at_best = Some((
-        Outcome::SoundItAgain,
-        format!("the wheel stands in the store as {state} ({at}), and {what} {why}"),
-    ));
+    let at = &drop.at;
+    // Times of the store are RFC 3339 in UTC to the second, so their order is that of the text.
+    let later = own.is_some_and(|b| b.built_at >= *at);
+    let most = match &drop.answer {
+        Some(DropAnswer::Sounded { .. }) => return Ok(()),
+        Some(DropAnswer::PutBack { .. }) => Outcome::RingsNotCompared,
+        None => Outcome::SoundItAgain,
+    };
+    if later {
+        let why = format!(
+            "the wheel was dropped ({at}), and its baseline was built after that and may take the damage for normal"
+        );
+        behind.at_best = Some((most, why));
+    } else if drop.answer.is_none() {
+        behind.notes.push(format!(
+            "the wheel \"{id}\" was dropped ({at}): this sounding is the one that is asked for since"
+        ));
+    }
     Ok(())
 }
 

@@ -6,7 +6,8 @@ use crate::reading::fit_rules::{
 use crate::record::fit::{FORMAT, FitRecord, FitRuleRecord, VERSION};
 use crate::record::grinder::GrinderRecord;
 use crate::record::wheel::label::month_of;
-use crate::record::wheel::{Bond, Measure, Speed, WheelRecord, WheelState};
+use crate::record::wheel::{Bond, Measure, Speed, WheelRecord};
+use crate::tasks::wheel_states::{Drop, against_use};
 
 /// A wheel, a grinder, and what the eye answered.
 #[derive(Debug, Clone)]
@@ -15,6 +16,8 @@ pub struct FitAsked<'a> {
     pub wheel: &'a WheelRecord,
     /// True when it is in the store, so that its id counts.
     pub is_wheel_kept: bool,
+    /// The last time it was dropped, if ever: [`crate::tasks::wheel_states::last_drop`].
+    pub drop: Option<&'a Drop>,
     /// The grinder.
     pub grinder: &'a GrinderRecord,
     /// True when it is in the store.
@@ -30,7 +33,7 @@ pub struct FitAsked<'a> {
 /// The wheel against the grinder, misfits first.
 pub fn check_fit(asked: &FitAsked<'_>) -> FitRecord {
     let (wheel, grinder) = (asked.wheel, asked.grinder);
-    let mut rules = standing(wheel, grinder);
+    let mut rules = standing(asked);
     rules.extend(fit_rules(&figures(wheel, grinder, asked.at)));
     rules.extend(eye_rules(asked.answers));
     let result = match fit_result(&rules) {
@@ -66,27 +69,39 @@ fn record_of(rule: FitRule) -> FitRuleRecord {
 }
 
 /// What stands against wheel or grinder before any figure.
-fn standing(wheel: &WheelRecord, grinder: &GrinderRecord) -> Vec<FitRule> {
+fn standing(asked: &FitAsked<'_>) -> Vec<FitRule> {
+    let (wheel, grinder) = (asked.wheel, asked.grinder);
     let mut rules = Vec::new();
-    let mut against = |rule, because: &str| {
+    let mut add = |rule, result, because: String| {
         rules.push(FitRule {
             rule,
-            result: FitResult::DoesNotFit,
-            because: because.to_owned(),
+            result,
+            because,
             source: "what this store holds of it",
         });
     };
-    match wheel.state {
-        WheelState::Active => {}
-        WheelState::Dropped => against(
-            "wheel",
-            "it was dropped: inspect it and sound it anew before any use",
-        ),
-        WheelState::TaggedOut => against("wheel", "it is tagged out"),
-        WheelState::Retired => against("wheel", "it is retired"),
+    let against = FitResult::DoesNotFit;
+    if let Some(why) = against_use(wheel) {
+        add("wheel", against, why.to_owned());
+    }
+    if let Some(drop) = asked.drop {
+        let result = match drop.answer {
+            Some(_) => FitResult::Fits,
+            None => against,
+        };
+        add("dropped", result, drop.words());
+    }
+    if let Some(on) = &wheel.grinder
+        && !on.eq_ignore_ascii_case(&grinder.id)
+    {
+        let words = format!(
+            "it is mounted on {on}: take it off there, and say so with fourtap wheel in-store {}",
+            wheel.id
+        );
+        add("wheel", against, words);
     }
     if grinder.retired_at.is_some() {
-        against("grinder", "the grinder is retired");
+        add("grinder", against, "the grinder is retired".to_owned());
     }
     rules
 }

@@ -8,12 +8,13 @@ use crate::record::wheel::{
     BadId, Bond, NoSuchBond, RingHint, Size, SizeError, Speed, SpeedError, WheelRecord, check_id,
 };
 use crate::record::wheel_history::{
-    BaselineLine, EventLine, FORMAT, HintLine, SoundingLine, VERSION, WheelHistory,
+    BaselineLine, DropLine, EventLine, FORMAT, HintLine, SoundingLine, VERSION, WheelHistory,
 };
 use crate::store::baselines::KeptBaseline;
 use crate::store::records::Kept;
 use crate::store::wheels::WheelEvent;
 use crate::store::{Store, StoreError};
+use crate::tasks::wheel_states::{Drop, last_drop};
 
 /// A wheel as the user describes it, unchecked.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -62,6 +63,8 @@ pub struct WheelShown {
     pub wheel: WheelRecord,
     /// What to know before the first tap.
     pub hints: Vec<RingHint>,
+    /// The last time it was dropped, if ever.
+    pub drop: Option<Drop>,
     /// What happened to it, oldest first.
     pub events: Vec<WheelEvent>,
     /// Its own baselines, oldest first, retired ones included.
@@ -166,6 +169,7 @@ pub fn show_wheel(store: &Store, id: &str) -> Result<WheelShown, WheelError> {
     let wheel = wheel.ok_or_else(|| StoreError::NoWheel { id: id.to_owned() })?;
     Ok(WheelShown {
         hints: wheel.rings_usefully(),
+        drop: last_drop(store, &wheel)?,
         events: store.wheel_events(id)?,
         baselines: store.baseline_versions(BaselineKind::Wheel, id)?,
         soundings: store.all_kept(Some(id))?,
@@ -311,6 +315,11 @@ pub fn wheel_history(shown: &WheelShown) -> WheelHistory {
                 source: h.source.to_owned(),
             })
             .collect(),
+        drop: shown.drop.as_ref().map(|d| DropLine {
+            at: d.at.clone(),
+            is_answered: d.answer.is_some(),
+            sentence: d.words(),
+        }),
         events: shown
             .events
             .iter()
@@ -318,6 +327,9 @@ pub fn wheel_history(shown: &WheelShown) -> WheelHistory {
                 at: e.at.clone(),
                 state: e.state.clone(),
                 note: e.note.clone(),
+                by: e.by.clone(),
+                grinder: e.grinder.clone(),
+                record: e.record,
             })
             .collect(),
         baselines: shown.baselines.iter().map(baseline_line).collect(),

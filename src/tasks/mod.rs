@@ -31,4 +31,5 @@ pub mod study_gauge;
 pub mod take_in;
 pub mod take_records_out;
 pub mod teach_demo;
+pub mod wheel_states;
 pub mod wheels_table;

@@ -3,8 +3,8 @@
 use crate::record::fit::FitRecord;
 use crate::record::mounting::{FORMAT, MountingRecord, MountingStep, VERSION};
 use crate::record::sounding::SoundingRecord;
-use crate::record::wheel::WheelState;
 use crate::store::{Store, StoreError};
+use crate::tasks::wheel_states::{against_use, last_drop};
 
 /// The steps: key, what to do, where it comes from.
 pub const STEPS: [(&str, &str, &str); 8] = [
@@ -68,12 +68,9 @@ pub fn mounting(
     };
     let wheel = store.wheel(wheel)?.ok_or_else(missing)?;
     let mut against = Vec::new();
-    match wheel.state {
-        WheelState::Active => {}
-        WheelState::Dropped => against.push("it was dropped and needs a new sounding".to_owned()),
-        WheelState::TaggedOut => against.push("it is tagged out".to_owned()),
-        WheelState::Retired => against.push("it is retired".to_owned()),
-    }
+    against.extend(against_use(&wheel).map(str::to_owned));
+    let drop = last_drop(store, &wheel)?.filter(|d| d.answer.is_none());
+    against.extend(drop.map(|d| d.words()));
     match store.all_kept::<SoundingRecord>(Some(&wheel.id))?.pop() {
         None => against.push("no sounding of it is kept".to_owned()),
         Some(s) if matches!(s.record.outcome.as_str(), "sounds dead" | "sound it again") => {

@@ -12,7 +12,6 @@ use crate::record::baseline::{BaselineKind, BaselineStatistics};
 use crate::record::lot::{LotRecord, LotReportRecord, LotShiftRecord, LotWheelRecord};
 use crate::record::lot_plan::CAUTION;
 use crate::record::sounding::SoundingRecord;
-use crate::record::wheel::WheelState;
 use crate::store::records::Kept;
 use crate::store::{Store, StoreError};
 use crate::tasks::read_lot::heard_thud;
@@ -81,7 +80,7 @@ pub fn report_lot(store: &Store, name: &str) -> Result<LotReportRecord, ReportEr
         }
         let kept = store.all_kept::<SoundingRecord>(Some(&wheel.id))?;
         let first = kept.first().map_or(0, |k| k.number);
-        let marked = wheel.state != WheelState::Active;
+        let marked = !wheel.state.is_usable();
         // A thud heard in any sounding of the wheel stays: no later reading turns it back.
         let thud = kept.iter().any(|k| heard_thud(&k.record));
         if let Some(newest) = kept.into_iter().next_back() {

@@ -3,6 +3,7 @@
 use crate::record::fit::FitRecord;
 use crate::record::mounting::MountingRecord;
 use crate::record::sounding::SoundingRecord;
+use crate::record::wheel_state::WheelStateRecord;
 use crate::store::records::KeptText;
 
 /// The columns of the table, in their order.
@@ -59,6 +60,13 @@ pub fn kind_words(kept: &KeptText) -> String {
             .map(|r| {
                 let ticked = r.steps.iter().filter(|s| s.ticked).count();
                 format!("mounting: {ticked} of {} ticked", r.steps.len())
+            })
+            .ok(),
+        crate::record::wheel_state::FORMAT => serde_json::from_str::<WheelStateRecord>(text)
+            .map(|r| {
+                let on = r.grinder.map_or(String::new(), |g| format!(" on {g}"));
+                let note = r.note.map_or(String::new(), |n| format!(": {n}"));
+                format!("{}{on}{note}", r.to.words())
             })
             .ok(),
         _ => None,

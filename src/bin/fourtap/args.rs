@@ -265,27 +265,19 @@ pub enum Wheel {
         json: bool,
     },
     /// Mark a wheel as dropped: it asks for a new sounding before any use
-    Dropped {
-        /// Its id
-        id: String,
-        /// How it came about
-        #[arg(long, value_name = "TEXT")]
-        note: Option<String>,
-        /// Print a JSON object
-        #[arg(long)]
-        json: bool,
-    },
-    /// Take a wheel out of the stock: worn, broken up or given away; its history stays
-    Retire {
-        /// Its id
-        id: String,
-        /// Why
-        #[arg(long, value_name = "TEXT")]
-        note: Option<String>,
-        /// Print a JSON object
-        #[arg(long)]
-        json: bool,
-    },
+    Dropped(crate::wheel_state::Change),
+    /// Say that a wheel was mounted on a grinder; says what speaks against it
+    Mounted(crate::wheel_state::Mounted),
+    /// Put a wheel back in store: taken off its grinder, or cleared
+    InStore(crate::wheel_state::Change),
+    /// Put a wheel aside until somebody, named and with a reason, puts it back
+    SetAside(crate::wheel_state::Noted),
+    /// Mark a wheel as tagged out: a tag on it says not to use it
+    TagOut(crate::wheel_state::Noted),
+    /// Take a wheel out of the stock: worn or given away; its history stays
+    Retire(crate::wheel_state::Change),
+    /// Say that a wheel was made unusable
+    Destroyed(crate::wheel_state::Noted),
 }
 
 fn within(text: &str, low: f64, high: f64) -> Result<f64, String> {

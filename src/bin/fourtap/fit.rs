@@ -13,6 +13,7 @@ use fourtap::report::text::fit::fit_text;
 use fourtap::store::{Store, StoreError};
 use fourtap::tasks::check_fit::{FitAsked, check_fit, is_question};
 use fourtap::tasks::keep_wheels::{NewWheel, WheelError, describe_wheel};
+use fourtap::tasks::wheel_states::last_drop;
 
 use crate::args::WheelFacts;
 use crate::exit;
@@ -98,10 +99,18 @@ fn done(args: &Fit, place: Option<&Path>) -> Result<ExitCode, ExitCode> {
         return Err(ExitCode::from(exit::USE));
     }
     let at = now();
+    let drop = match (&args.wheel, &store) {
+        (Some(_), Some(store)) => last_drop(store, &wheel).map_err(|e| {
+            complain(&e.to_string());
+            ExitCode::from(exit::STORE)
+        })?,
+        _ => None,
+    };
     let asked = |answers: &[(String, bool)], by: Option<&str>| {
         check_fit(&FitAsked {
             wheel: &wheel,
             is_wheel_kept: args.wheel.is_some(),
+            drop: drop.as_ref(),
             grinder: &grinder,
             is_grinder_kept: args.grinder.is_some(),
             answers,

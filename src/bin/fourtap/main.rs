@@ -18,6 +18,7 @@ mod store_place;
 mod teach;
 mod tell;
 mod wheel;
+mod wheel_state;
 
 use std::process::ExitCode;
 

@@ -30,6 +30,7 @@ use fourtap::tasks::live_sounding::{EarAsked, LiveEvent, LiveSounding};
 use fourtap::tasks::read_soundings::{ReadSettings, ReadSounding};
 use fourtap::tasks::resume_sounding::resume;
 use fourtap::tasks::take_in::{Came, TakeIn, described};
+use fourtap::tasks::wheel_states::last_drop;
 use fourtap::units::amplitude_db;
 
 use crate::args::Sound;
@@ -263,9 +264,11 @@ fn misfit(
     let Some(wheel) = store.wheel(wheel).map_err(failed)? else {
         return Ok(());
     };
+    let drop = last_drop(store, &wheel).map_err(failed)?;
     let fit = check_fit(&FitAsked {
         wheel: &wheel,
         is_wheel_kept: true,
+        drop: drop.as_ref(),
         grinder: &grinder,
         is_grinder_kept: true,
         answers: &[],

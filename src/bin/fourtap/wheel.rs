@@ -3,20 +3,21 @@
 use std::path::Path;
 use std::process::ExitCode;
 
+use fourtap::record::wheel::WheelState;
 use fourtap::report::text::TextStyle;
 use fourtap::report::text::wheel::{wheel_text, wheels_text};
 use fourtap::report::text::wheel_modes::wheel_modes_text;
 use fourtap::store::Store;
 use fourtap::tasks::expect_modes::{ExpectError, expected_modes};
 use fourtap::tasks::keep_wheels::{
-    NewWheel, WheelEdit, WheelError, add_wheel, edit_wheel, list_wheels, mark_dropped,
-    retire_wheel, show_wheel, wheel_history,
+    NewWheel, WheelEdit, WheelError, add_wheel, edit_wheel, list_wheels, show_wheel, wheel_history,
 };
 
 use crate::args::Wheel;
 use crate::exit;
 use crate::store_place::{now, open, open_existing};
 use crate::tell::{complain, say, say_json};
+use crate::wheel_state::{change_state, mount, noted_state};
 
 const STYLE: TextStyle = TextStyle {
     colour: false,
@@ -103,20 +104,21 @@ fn done(wheel: &Wheel, place: Option<&Path>) -> Result<(), ExitCode> {
             edit_wheel(&mut store, id, &edit, &now()).map_err(|e| failed(&e))?;
             show(&store, id, *json)
         }
-        Wheel::Dropped { id, note, json } => {
-            let mut store = open_existing(place)?;
-            mark_dropped(&mut store, id, &now(), note.as_deref()).map_err(|e| failed(&e))?;
-            show(&store, id, *json)
-        }
-        Wheel::Retire { id, note, json } => {
-            let mut store = open_existing(place)?;
-            retire_wheel(&mut store, id, &now(), note.as_deref()).map_err(|e| failed(&e))?;
-            show(&store, id, *json)
-        }
+        Wheel::Dropped(change) => change_state(change, WheelState::Dropped, place),
+        Wheel::Mounted(mounted) => mount(mounted, place),
+        Wheel::InStore(change) => change_state(change, WheelState::InStore, place),
+        Wheel::SetAside(noted) => noted_state(noted, WheelState::SetAside, place),
+        Wheel::TagOut(noted) => noted_state(noted, WheelState::TaggedOut, place),
+        Wheel::Retire(change) => change_state(change, WheelState::Retired, place),
+        Wheel::Destroyed(noted) => noted_state(noted, WheelState::Destroyed, place),
     }
 }
 
-fn show(store: &Store, id: &str, json: bool) -> Result<(), ExitCode> {
+/// A wheel with its history.
+///
+/// # Errors
+/// The exit code, after the error was told.
+pub fn show(store: &Store, id: &str, json: bool) -> Result<(), ExitCode> {
     let shown = show_wheel(store, id).map_err(|e| failed(&e))?;
     let history = wheel_history(&shown);
     if json {

@@ -10,12 +10,11 @@ use crate::report::text::words;
 /// What to do about a wheel's state, where something is to be done.
 fn advice(state: WheelState) -> Option<&'static str> {
     match state {
-        WheelState::Active => None,
-        WheelState::Dropped => Some(
-            "it was dropped: inspect it by eye and sound it anew before any use, and do not mount a wheel in doubt",
-        ),
+        WheelState::InStore | WheelState::Mounted | WheelState::Dropped => None,
+        WheelState::SetAside => Some("it is set aside: do not mount it"),
         WheelState::TaggedOut => Some("it is tagged out: do not mount it"),
         WheelState::Retired => Some("it is retired: do not mount it"),
+        WheelState::Destroyed => Some("it is destroyed: do not mount it"),
     }
 }
 
@@ -47,7 +46,17 @@ pub fn wheel_text(history: &WheelHistory, style: &TextStyle) -> String {
     for words in label(wheel) {
         lines.item(" ", &words, Paint::Plain);
     }
-    lines.item(" ", &format!("state {}", wheel.state.words()), Paint::Bold);
+    let on = wheel.grinder.as_ref();
+    let on = on.map_or(String::new(), |g| format!(" on {g}"));
+    let state = format!("state {}{on}", wheel.state.words());
+    lines.item(" ", &state, Paint::Bold);
+    if let Some(drop) = &history.drop {
+        let sign = if drop.is_answered { " " } else { "!" };
+        lines.item(sign, &drop.sentence, Paint::Bold);
+        if !drop.is_answered {
+            lines.item("!", "do not mount a wheel in doubt", Paint::Bold);
+        }
+    }
     if let Some(words) = advice(wheel.state) {
         lines.item("!", words, Paint::Bold);
     }
@@ -63,7 +72,11 @@ pub fn wheel_text(history: &WheelHistory, style: &TextStyle) -> String {
             .note
             .as_ref()
             .map_or(String::new(), |n| format!(": {n}"));
-        let words = format!("{} {}{note}", event.at, event.state);
+        let on = event.grinder.as_ref();
+        let on = on.map_or(String::new(), |g| format!(" on {g}"));
+        let by = event.by.as_ref();
+        let by = by.map_or(String::new(), |b| format!(" by {b}"));
+        let words = format!("{} {}{on}{by}{note}", event.at, event.state);
         lines.item("-", &words, Paint::Plain);
     }
     lines.finish()
