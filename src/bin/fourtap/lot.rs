@@ -11,6 +11,7 @@ use fourtap::record::wheel::{Bond, Size};
 use fourtap::report::text::lot_plan::lot_plan_text;
 use fourtap::report::text::lot_report::lot_report_text;
 use fourtap::store::{Store, StoreError};
+use fourtap::tasks::clock::now;
 use fourtap::tasks::plan_lot::plan_lot;
 use fourtap::tasks::read_lot::{LotEvent, lot_soundings, read_lot};
 use fourtap::tasks::report_lot::{ReportError, lot_of, report_lot};
@@ -19,7 +20,7 @@ use fourtap::tasks::wheels_table::read_table;
 use crate::args::Plan;
 use crate::exit;
 use crate::read::plan as turn_plan_of;
-use crate::store_place::{now, open, open_existing};
+use crate::store_place::{open, open_existing};
 use crate::tell::{complain, say, say_json};
 
 /// Lots of incoming wheels.
