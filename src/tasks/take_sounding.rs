@@ -23,9 +23,6 @@ use crate::tasks::resume_sounding::resume;
 use crate::tasks::take_in::{Came, TakeIn, described};
 use crate::units::SampleRate;
 
-/// Between two looks at words and sound.
-pub const BEAT: Duration = Duration::from_millis(40);
-
 /// What a person can say.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Word {
@@ -325,14 +322,14 @@ impl TakingSounding {
             .note("the sounding was stopped by the person".to_owned());
     }
 
-    /// Takes in what has come, for at most [`BEAT`] and the analysis of what it ends with.
-    pub fn listen(&mut self) {
+    /// Takes in what has come, for at most `beat` and the analysis of what it ends with.
+    pub fn listen(&mut self, beat: Duration) {
         if self.input.is_none() {
-            return std::thread::sleep(BEAT);
+            return std::thread::sleep(beat);
         }
         let start = Instant::now();
         // What has come meanwhile is taken at once, but keys are looked at again soon.
-        while let Some(came) = self.input.as_ref().and_then(|i| i.next(BEAT)) {
+        while let Some(came) = self.input.as_ref().and_then(|i| i.next(beat)) {
             match came {
                 Came::Sound(chunk) => {
                     self.meter.hear(&chunk);
@@ -355,7 +352,7 @@ impl TakingSounding {
                     self.lose();
                 }
             }
-            if start.elapsed() > BEAT {
+            if start.elapsed() > beat {
                 break;
             }
         }

@@ -9,6 +9,7 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
 
 use fourtap::audio::AudioError;
 use fourtap::reading::Outcome;
@@ -40,6 +41,8 @@ use big_letters::big;
 use face::{SpotView, View, screen};
 use hand::Hand;
 
+/// Between two looks at keys and sound.
+const BEAT: Duration = Duration::from_millis(40);
 /// A temperature is asked for once a day: what was said holds for so many seconds, a working day.
 const TEMPERATURE_HOLDS_S: i64 = 12 * 3600;
 /// Takes a sounding; the outcome is the exit code.
@@ -419,7 +422,7 @@ impl Session {
             }
             self.tell();
             self.show();
-            self.taking.listen();
+            self.taking.listen(BEAT);
         }
     }
 

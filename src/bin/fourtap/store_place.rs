@@ -40,6 +40,15 @@ pub fn look(named: Option<&Path>) -> Result<Option<Store>, ExitCode> {
     })
 }
 
+/// The folder of the store, which need not be there.
+///
+/// # Errors
+/// The exit code of the store, after the error was told.
+#[cfg(feature = "page")]
+pub fn folder(named: Option<&Path>) -> Result<std::path::PathBuf, ExitCode> {
+    opened(named, |folder| Ok(folder.to_owned()))
+}
+
 fn opened<T>(
     named: Option<&Path>,
     how: impl FnOnce(&Path) -> Result<T, StoreError>,
