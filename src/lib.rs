@@ -20,3 +20,6 @@ pub mod store;
 pub mod report;
 
 pub mod tasks;
+
+#[cfg(feature = "page")]
+pub mod page;

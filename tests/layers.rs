@@ -4,7 +4,7 @@
 use std::path::{Path, PathBuf};
 
 /// The layers in order; each uses only those in earlier groups, or itself.
-const LAYERS: [&[&str]; 8] = [
+const LAYERS: [&[&str]; 9] = [
     &["units"],
     &["signal"],
     &["ring"],
@@ -13,6 +13,7 @@ const LAYERS: [&[&str]; 8] = [
     &["record"],
     &["audio", "store", "report"],
     &["tasks"],
+    &["page"],
 ];
 /// The first group that may use files, the clock, the terminal and chance.
 const FIRST_IMPURE: usize = 6;

@@ -20,7 +20,9 @@ use crate::reading::{Heard, Outcome, Reading};
 use crate::record::sounding::{EvidenceRecord, ModeRecord, SoundingRecord, TapRecord};
 use lines::{Lines, Paint};
 
-pub use words::{CAUTIONS, change_for, flaw as flaw_words, next_steps, outcome_of};
+pub use words::{
+    CAUTIONS, change_for, evidence as evidence_words, flaw as flaw_words, next_steps, outcome_of,
+};
 
 /// How text is set.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -42,6 +42,14 @@ impl Store {
         self.remember(|s| s.microphone = Some(name.to_owned()))
     }
 
+    /// Goes back to the system's default.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the file cannot be written.
+    pub fn forget_microphone(&self) -> Result<(), StoreError> {
+        self.remember(|s| s.microphone = None)
+    }
+
     /// What was said last of the temperature; none when nothing was, or the file cannot be read.
     pub fn remembered_temperature(&self) -> Option<SaidTemperature> {
         self.settings().temperature

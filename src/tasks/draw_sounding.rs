@@ -179,7 +179,7 @@ fn base_name(file: &str) -> &str {
 }
 
 /// What a picture of the whole sounding is of.
-fn subject(seen: &Seen<'_>) -> String {
+pub(super) fn subject(seen: &Seen<'_>) -> String {
     let files = &seen.record.files;
     let what = match files.as_slice() {
         [] => "no recording".to_owned(),
@@ -199,7 +199,7 @@ fn wheel(seen: &Seen<'_>) -> String {
     wheel.map_or(String::new(), |id| format!("Wheel {id}, "))
 }
 
-fn tap_subject(seen: &Seen<'_>, k: usize) -> String {
+pub(super) fn tap_subject(seen: &Seen<'_>, k: usize) -> String {
     let struck = &seen.struck[k];
     let spot = seen.record.taps[k].spot_deg.map_or(String::new(), |deg| {
         format!(" at {}°", (10.0 * deg).round() / 10.0)
@@ -213,7 +213,11 @@ fn tap_subject(seen: &Seen<'_>, k: usize) -> String {
     )
 }
 
-fn waveform(seen: &Seen<'_>, file: usize, overview: &Overview) -> Result<String, PictureError> {
+pub(super) fn waveform(
+    seen: &Seen<'_>,
+    file: usize,
+    overview: &Overview,
+) -> Result<String, PictureError> {
     let record: &FileRecord = &seen.record.files[file];
     let bucket_s = overview.bucket_len() as f64 / f64::from(record.rate_hz);
     let buckets: Vec<(f64, f64, f64)> = overview
@@ -241,7 +245,7 @@ fn waveform(seen: &Seen<'_>, file: usize, overview: &Overview) -> Result<String,
     })
 }
 
-fn spectrum(seen: &Seen<'_>, subject: &str) -> Result<String, PictureError> {
+pub(super) fn spectrum(seen: &Seen<'_>, subject: &str) -> Result<String, PictureError> {
     let takes: Vec<&TapTake> = seen
         .struck
         .iter()
@@ -305,7 +309,7 @@ fn held(freq_hz: f64, seen: &Seen<'_>) -> ModeHeld {
 
 /// Largest amplitude of the taps at each frequency in Hz, as a mode's amplitude is that of the
 /// tap that struck it best. Taps at another rate than the first are left out.
-fn largest_lines(takes: &[&TapTake]) -> Vec<(f64, f64)> {
+pub(super) fn largest_lines(takes: &[&TapTake]) -> Vec<(f64, f64)> {
     let Some(first) = takes.first() else {
         return Vec::new();
     };
@@ -395,7 +399,7 @@ fn line_db(band: &BandDecay, ring_time_s: f64) -> (f64, f64) {
     (at(from), at(to))
 }
 
-fn over_time(struck: &Struck, subject: &str) -> Result<String, PictureError> {
+pub(super) fn over_time(struck: &Struck, subject: &str) -> Result<String, PictureError> {
     let take = &struck.take;
     let rate = take.clip.rate();
     let from = take.strike.saturating_sub(rate.samples(BEFORE_S));

@@ -237,6 +237,15 @@ impl LiveSounding {
         Some((tap.heard, reading))
     }
 
+    /// The first reason for the reading of the tap at a spot and its decay time T60 in seconds; none
+    /// before the reading may be shown.
+    pub fn why_at(&self, spot: usize) -> Option<(&str, Option<f64>)> {
+        let tap = self.taps.get(self.at_spot(spot)?).filter(|t| t.is_shown)?;
+        let reason = tap.struck.judgement.reasons.first();
+        let ring_time_s = tap.struck.tap.ring_time_s.map(|t| t.0);
+        Some((reason.map_or("", String::as_str), ring_time_s))
+    }
+
     /// True when every spot is struck and the ear has spoken of each tap.
     pub fn is_complete(&self) -> bool {
         self.next_spot().is_none() && self.asking().is_none()

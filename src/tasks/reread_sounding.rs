@@ -61,6 +61,25 @@ pub enum RereadError {
     Store(#[from] StoreError),
 }
 
+/// The recordings behind a sounding, as they are kept.
+///
+/// # Errors
+/// [`RereadError`] when one is gone.
+pub fn kept_sounds(store: &Store, kept: &Kept<SoundingRecord>) -> Result<Vec<Input>, RereadError> {
+    let mut inputs = Vec::new();
+    for file in &kept.record.files {
+        let path = store.sound(&file.blake3)?.and_then(|s| s.path);
+        let path = path
+            .filter(|p| p.exists())
+            .ok_or_else(|| RereadError::NoSound {
+                number: kept.number,
+                name: file.name.clone(),
+            })?;
+        inputs.push(Input::Path(path));
+    }
+    Ok(inputs)
+}
+
 /// Reads it again, with the baseline that is in use now.
 ///
 /// # Errors
@@ -73,17 +92,7 @@ pub fn reread(
     notes: Vec<String>,
 ) -> Result<Reread, RereadError> {
     let record = &kept.record;
-    let mut inputs = Vec::new();
-    for file in &record.files {
-        let path = store.sound(&file.blake3)?.and_then(|s| s.path);
-        let path = path
-            .filter(|p| p.exists())
-            .ok_or_else(|| RereadError::NoSound {
-                number: kept.number,
-                name: file.name.clone(),
-            })?;
-        inputs.push(Input::Path(path));
-    }
+    let inputs = kept_sounds(store, kept)?;
     // The ear's words go by taps; only where all have one do they say the same again.
     let heard: Option<Vec<Heard>> = record
         .taps

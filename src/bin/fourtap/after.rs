@@ -4,10 +4,11 @@ use std::path::Path;
 use std::process::ExitCode;
 
 use fourtap::record::mounting::MountingRecord;
+use fourtap::tasks::clock::now;
 use fourtap::tasks::mount_wheel::{STEPS, is_step, mounting};
 
 use crate::exit;
-use crate::store_place::{now, open_existing};
+use crate::store_place::open_existing;
 use crate::tell::{complain, say, say_json};
 
 /// Arguments of `after`.

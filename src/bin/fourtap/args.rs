@@ -50,6 +50,9 @@ pub enum Command {
     Sheet(crate::papers::PaperOf),
     /// A tag to tie on a wheel that sounds dead
     Tag(crate::papers::PaperOf),
+    /// The bench page: all of this in a browser on this machine
+    #[cfg(feature = "page")]
+    Page(crate::page::PageAt),
     /// What a wheel showed when it was good: build from recordings, show
     #[command(subcommand)]
     Baseline(Baseline),

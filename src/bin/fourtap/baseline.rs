@@ -13,13 +13,14 @@ use fourtap::tasks::build_baseline::{
     Behind, BuildError, BuildOf, BuildSettings, BuildSounding, baseline_soundings, behind_wheel,
     build_baseline,
 };
+use fourtap::tasks::clock::now;
 use fourtap::tasks::compare_baselines::compare_baselines;
 use fourtap::tasks::draw_sounding::draw_baseline;
 use fourtap::tasks::wheels_table::read_table;
 
 use crate::args::{Baseline, Plan};
 use crate::exit;
-use crate::store_place::{look, now, open, open_existing};
+use crate::store_place::{look, open, open_existing};
 use crate::tell::{complain, say};
 
 const STYLE: TextStyle = TextStyle {

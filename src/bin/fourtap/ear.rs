@@ -11,11 +11,12 @@ use crossterm::terminal::{disable_raw_mode, enable_raw_mode};
 use fourtap::reading::Heard;
 use fourtap::record::ear_test::EarTestRecord;
 use fourtap::report::text::ear::{EAR_NOTE, ear_round_text};
+use fourtap::tasks::clock::now;
 use fourtap::tasks::ear_test::{EarError, EarTest, USUAL_TRIALS, keep_ear_test, kept_ear_tests};
 use fourtap::units::SampleRate;
 
 use crate::exit;
-use crate::store_place::{now, open};
+use crate::store_place::open;
 use crate::tell::{complain, say};
 
 /// What stands behind the help.

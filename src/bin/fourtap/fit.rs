@@ -12,13 +12,14 @@ use fourtap::report::text::TextStyle;
 use fourtap::report::text::fit::fit_text;
 use fourtap::store::{Store, StoreError};
 use fourtap::tasks::check_fit::{FitAsked, check_fit, is_question};
+use fourtap::tasks::clock::now;
 use fourtap::tasks::keep_wheels::{NewWheel, WheelError, describe_wheel};
 use fourtap::tasks::wheel_states::last_drop;
 
 use crate::args::WheelFacts;
 use crate::exit;
 use crate::grinder::{Figures, failed};
-use crate::store_place::{now, open_existing};
+use crate::store_place::open_existing;
 use crate::tell::{complain, say, say_json};
 
 /// Arguments of `fit`.

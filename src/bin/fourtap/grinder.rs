@@ -6,12 +6,13 @@ use std::process::ExitCode;
 use clap::Subcommand;
 use fourtap::record::grinder::GrinderRecord;
 use fourtap::store::Store;
+use fourtap::tasks::clock::now;
 use fourtap::tasks::keep_grinders::{
     GrinderError, GrinderWritten, add_grinder, edit_grinder, grinder_facts, retire_grinder,
 };
 
 use crate::exit;
-use crate::store_place::{now, open, open_existing};
+use crate::store_place::{open, open_existing};
 use crate::tell::{complain, say, say_json};
 
 /// The grinders of the shop.

@@ -6,11 +6,13 @@ use std::process::ExitCode;
 use std::time::{Duration, Instant};
 
 use fourtap::quality::sampling::Inspection;
-use fourtap::record::lot::{LotRecord, LotReportRecord};
+use fourtap::record::lot::LotReportRecord;
 use fourtap::record::wheel::{Bond, Size};
 use fourtap::report::text::lot_plan::lot_plan_text;
 use fourtap::report::text::lot_report::lot_report_text;
 use fourtap::store::{Store, StoreError};
+use fourtap::tasks::clock::now;
+use fourtap::tasks::keep_lots::{LotError, NewLot, add_lot};
 use fourtap::tasks::plan_lot::plan_lot;
 use fourtap::tasks::read_lot::{LotEvent, lot_soundings, read_lot};
 use fourtap::tasks::report_lot::{ReportError, lot_of, report_lot};
@@ -19,7 +21,7 @@ use fourtap::tasks::wheels_table::read_table;
 use crate::args::Plan;
 use crate::exit;
 use crate::read::plan as turn_plan_of;
-use crate::store_place::{now, open, open_existing};
+use crate::store_place::{open, open_existing};
 use crate::tell::{complain, say, say_json};
 
 /// Lots of incoming wheels.
@@ -161,28 +163,24 @@ fn add(lot: &Lot, place: Option<&Path>) -> Result<(), ExitCode> {
     else {
         return Ok(());
     };
-    if lot.trim().is_empty() {
-        complain("the name of the lot is empty: give it one");
-        return Err(ExitCode::from(exit::USE));
-    }
-    let record = plan_lot(*number, &plan.level, &plan.aql, plan.inspection).map_err(|e| {
-        complain(&e.to_string());
-        ExitCode::from(exit::USE)
-    })?;
-    let kept = LotRecord {
-        format: "fourtap.lot".to_owned(),
-        version: 1,
+    let new = NewLot {
         lot: lot.clone(),
         lot_size: *number,
         size: size.written().to_owned(),
         bond: bond.name().to_owned(),
         specification: specification.clone(),
-        level: record.level.clone(),
-        aql: record.aql.clone(),
-        inspection: record.inspection.clone(),
+        level: plan.level.clone(),
+        aql: plan.aql.clone(),
+        inspection: plan.inspection,
     };
     let mut store = open(place)?;
-    store.keep(&kept, &now()).map_err(|e| store_failed(&e))?;
+    let record = add_lot(&mut store, &new, &now()).map_err(|e| {
+        complain(&e.to_string());
+        ExitCode::from(match e {
+            LotError::Store(_) => exit::STORE,
+            _ => exit::USE,
+        })
+    })?;
     say(lot_plan_text(&record).trim_end());
     Ok(())
 }

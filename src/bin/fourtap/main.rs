@@ -10,6 +10,8 @@ mod gauge;
 mod grinder;
 mod lot;
 mod mics;
+#[cfg(feature = "page")]
+mod page;
 mod papers;
 mod read;
 mod records;
@@ -37,6 +39,8 @@ fn main() -> ExitCode {
         args::Command::Records(records) => records::run(records, args.store.as_deref()),
         args::Command::Sheet(of) => papers::run(papers::Which::Sheet, of, args.store.as_deref()),
         args::Command::Tag(of) => papers::run(papers::Which::Tag, of, args.store.as_deref()),
+        #[cfg(feature = "page")]
+        args::Command::Page(at) => page::run(at, args.store.as_deref()),
         args::Command::Baseline(baseline) => baseline::run(baseline, args.store.as_deref()),
         args::Command::Lot(lot) => lot::run(lot, args.store.as_deref()),
         args::Command::Gauge(gauge) => gauge::run(gauge, args.store.as_deref()),

@@ -40,6 +40,15 @@ pub fn look(named: Option<&Path>) -> Result<Option<Store>, ExitCode> {
     })
 }
 
+/// The folder of the store, which need not be there.
+///
+/// # Errors
+/// The exit code of the store, after the error was told.
+#[cfg(feature = "page")]
+pub fn folder(named: Option<&Path>) -> Result<std::path::PathBuf, ExitCode> {
+    opened(named, |folder| Ok(folder.to_owned()))
+}
+
 fn opened<T>(
     named: Option<&Path>,
     how: impl FnOnce(&Path) -> Result<T, StoreError>,
@@ -52,20 +61,4 @@ fn opened<T>(
         complain(&error.to_string());
         ExitCode::from(exit::STORE)
     })
-}
-
-/// The time now, RFC 3339 in UTC to the second.
-pub fn now() -> String {
-    let now = jiff::Timestamp::now();
-    jiff::Timestamp::from_second(now.as_second())
-        .unwrap_or(now)
-        .to_string()
-}
-
-/// True when a time, RFC 3339, lies at most so many seconds back; false for what is no time, and
-/// for the future.
-pub fn is_within(at: &str, seconds: i64) -> bool {
-    let at: Option<jiff::Timestamp> = at.parse().ok();
-    let age = at.map(|at| jiff::Timestamp::now().as_second() - at.as_second());
-    age.is_some_and(|age| (0..=seconds).contains(&age))
 }

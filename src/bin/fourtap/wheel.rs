@@ -8,6 +8,7 @@ use fourtap::report::text::TextStyle;
 use fourtap::report::text::wheel::{wheel_text, wheels_text};
 use fourtap::report::text::wheel_modes::wheel_modes_text;
 use fourtap::store::Store;
+use fourtap::tasks::clock::now;
 use fourtap::tasks::expect_modes::{ExpectError, expected_modes};
 use fourtap::tasks::keep_wheels::{
     NewWheel, WheelEdit, WheelError, add_wheel, edit_wheel, list_wheels, show_wheel, wheel_history,
@@ -15,7 +16,7 @@ use fourtap::tasks::keep_wheels::{
 
 use crate::args::Wheel;
 use crate::exit;
-use crate::store_place::{now, open, open_existing};
+use crate::store_place::{open, open_existing};
 use crate::tell::{complain, say, say_json};
 use crate::wheel_state::{change_state, mount, noted_state};
 

@@ -5,11 +5,12 @@ use std::process::ExitCode;
 
 use clap::Args;
 use fourtap::record::wheel::WheelState;
+use fourtap::tasks::clock::now;
 use fourtap::tasks::mount_wheel::mounting;
 use fourtap::tasks::wheel_states::{StateAsked, StateError, change_state as change_in_store};
 
 use crate::exit;
-use crate::store_place::{now, open_existing};
+use crate::store_place::open_existing;
 use crate::tell::complain;
 use crate::wheel::show;
 

@@ -12,6 +12,7 @@ mod canvas;
 mod decay;
 mod face;
 mod labels;
+mod overlay;
 mod spectrum;
 pub(in crate::report) mod style;
 mod time_spectrum;
@@ -19,6 +20,7 @@ mod waveform;
 
 pub use decay::{Decay, DecayBand, DecayFit, decay_picture};
 pub use face::{Face, FaceTap, face_picture};
+pub use overlay::{Laid, Overlay, overlay_picture};
 pub use spectrum::{BaselineMark, ModeHeld, ModeMark, RefusedMark, Spectrum, spectrum_picture};
 pub use time_spectrum::{TimeSpectrum, time_spectrum_picture};
 pub use waveform::{TapMark, Waveform, waveform_picture};

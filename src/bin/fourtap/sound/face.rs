@@ -3,6 +3,7 @@
 
 use fourtap::reading::turn_plan::TurnPlan;
 use fourtap::reading::{Heard, Reading};
+use fourtap::tasks::take_sounding::{instruction, turned_deg};
 
 /// Rows and columns of the picture of the wheel.
 const ROWS: usize = 13;
@@ -98,17 +99,6 @@ pub fn meter((now_db, held_db): (f64, f64)) -> String {
     format!("level [{bar}] {words}")
 }
 
-/// What to do, in few words.
-pub fn instruction(plan: TurnPlan, spot: usize, deg: f64) -> String {
-    match (plan, spot) {
-        (TurnPlan::Rule, 0) => "mark (M) at the top; tap 45° left of the top".to_owned(),
-        (TurnPlan::Rule, 1) => "mark (M) at the top; tap 45° right of the top".to_owned(),
-        (TurnPlan::Rule, 2) => "turn the wheel 45° clockwise; tap 45° left of the top".to_owned(),
-        (TurnPlan::Rule, 3) => "wheel as it is; tap 45° right of the top".to_owned(),
-        _ => format!("tap {deg}° clockwise from the mark (M)"),
-    }
-}
-
 /// The column beside the wheel.
 fn orders(view: &View<'_>) -> Vec<String> {
     let many = view.spots.len();
@@ -166,12 +156,7 @@ fn picture(view: &View<'_>) -> Vec<String> {
     }
     put(0.0, 0.0, "( )");
     let at = view.asking.or(view.next).unwrap_or(0);
-    // By the rule the wheel is turned after the second tap.
-    let turned_deg = if view.plan == TurnPlan::Rule && at >= 2 {
-        45.0
-    } else {
-        0.0
-    };
+    let turned_deg = turned_deg(view.plan, at);
     put(turned_deg, 4.4, "M");
     for (k, spot) in view.spots.iter().enumerate() {
         let n = k + 1;

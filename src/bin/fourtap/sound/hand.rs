@@ -7,25 +7,7 @@ use std::time::Duration;
 use crossterm::event::{Event, KeyCode, KeyEventKind, KeyModifiers, poll, read};
 use crossterm::{cursor, execute, queue, terminal};
 use fourtap::reading::Heard;
-
-/// What a person can say.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Word {
-    /// What the ear heard.
-    Heard(Heard),
-    /// Strike this spot again, counted from 0; none is the last one.
-    Redo(Option<usize>),
-    /// That was no tap.
-    NoTap,
-    /// Pause, or go on.
-    Pause,
-    /// Stop and read what is there.
-    Stop,
-    /// Try the microphone again.
-    Retry,
-    /// Take this microphone; with an empty name, after a fault, the next one there is.
-    Microphone(String),
-}
+use fourtap::tasks::take_sounding::Word;
 
 /// The word of a line.
 pub fn word_of(line: &str) -> Option<Word> {
