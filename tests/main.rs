@@ -4,6 +4,7 @@
 mod audio_formats;
 mod baselines;
 mod broken;
+mod carried;
 mod commands;
 mod documents;
 mod fit;

@@ -89,7 +89,13 @@ fn records_are_listed_verified_taken_out_and_read_again() {
         ("HL-1", "R. <Moss>", "ring")
     );
     let (_, jsonl, _) = out(store, &["records", "export", "--wheel", "HL-3"]);
-    let line: serde_json::Value = serde_json::from_str(jsonl.trim_end()).unwrap();
+    // The wheel, then its record.
+    let lines: Vec<&str> = jsonl.lines().collect();
+    assert!(
+        lines.len() == 2 && lines[0].contains("fourtap.wheel"),
+        "{jsonl}"
+    );
+    let line: serde_json::Value = serde_json::from_str(lines[1]).unwrap();
     assert_eq!(line["record"]["outcome"], "sounds dead");
     let kept = Store::open_existing(store)
         .unwrap()

@@ -1,5 +1,7 @@
 //! Baselines in the store. A new one never replaces an old one: it gets the next version.
 
+use std::collections::BTreeSet;
+
 use rusqlite::{OptionalExtension as _, params};
 
 use crate::record::baseline::{BaselineKind, BaselineRecord, FORMAT, VERSION};
@@ -129,6 +131,22 @@ impl Store {
         rows.iter()
             .map(|(_, text)| read_record(text, &what))
             .collect()
+    }
+
+    /// Hashes of the recordings that the baselines, retired ones included, were built from.
+    ///
+    /// # Errors
+    /// [`StoreError`] of the database.
+    pub fn sounds_of_baselines(&self) -> Result<BTreeSet<String>, StoreError> {
+        let rows = self.texts("SELECT name, record FROM baselines", [])?;
+        let mut hashes = BTreeSet::new();
+        for (name, text) in rows {
+            let what = format!("the baseline of \"{name}\"");
+            let record: BaselineRecord = read_record(&text, &what)?;
+            let recorded = record.soundings.into_iter().flat_map(|s| s.recorded);
+            hashes.extend(recorded.map(|r| r.blake3));
+        }
+        Ok(hashes)
     }
 
     /// Takes a version out of use. It stays in the store, and its number is not used again.

@@ -194,6 +194,24 @@ pub enum StoreError {
         /// Where it should be, or its hash.
         path: PathBuf,
     },
+    /// A recording was removed to make room.
+    #[error(
+        "the audio of the recording {name} was pruned on {at}: its record stays, its sound is gone"
+    )]
+    SoundPruned {
+        /// Name it was kept under.
+        name: String,
+        /// When, RFC 3339.
+        at: String,
+    },
+    /// Something that was to be brought in from another store.
+    #[error("line {line}: {why}")]
+    Refused {
+        /// Its line.
+        line: usize,
+        /// What is wrong with it.
+        why: String,
+    },
     /// A recording is not what was kept.
     #[error(
         "the recording {name} at {path} is not what was kept: its content has changed; bring it back from a backup of the store's folder"

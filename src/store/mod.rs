@@ -11,6 +11,7 @@
 //! handed in. Back up by copying the folder while no fourtap runs.
 
 pub mod baselines;
+pub mod carry_over;
 pub mod error;
 pub mod grinders;
 pub mod live_logs;

@@ -271,6 +271,25 @@ pub(super) fn append(
     })
 }
 
+/// Puts a record of another store at the end of a chain that it continues, as it was there.
+pub(super) fn insert_as_it_was(t: &Transaction<'_>, kept: &KeptText) -> rusqlite::Result<()> {
+    let number = kept.number.cast_signed();
+    let sql = format!("INSERT INTO records ({COLUMNS}) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)");
+    let row = params![
+        number,
+        kept.at,
+        kept.kind,
+        kept.wheel,
+        kept.text,
+        kept.previous,
+        kept.hash
+    ];
+    t.execute(&sql, row)?;
+    let sql = "UPDATE chain_end SET count = ?1, hash = ?2";
+    t.execute(sql, params![number, kept.hash])?;
+    Ok(())
+}
+
 /// What is wrong with a link of the chain.
 fn fault_of(row: &KeptText, expected: u64, end: &str) -> Option<String> {
     let number = row.number;
@@ -292,7 +311,7 @@ fn fault_of(row: &KeptText, expected: u64, end: &str) -> Option<String> {
     (heading.wheel != row.wheel).then(|| format!("record {number} is listed under another wheel"))
 }
 
-fn record_hash(number: i64, at: &str, record: &str, previous: &str) -> String {
+pub(super) fn record_hash(number: i64, at: &str, record: &str, previous: &str) -> String {
     let mut hasher = blake3::Hasher::new();
     for part in [number.to_string().as_str(), at, record, previous] {
         hasher.update(&(part.len() as u64).to_le_bytes());

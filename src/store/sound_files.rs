@@ -5,6 +5,10 @@ use std::path::{Path, PathBuf};
 
 use rusqlite::{OptionalExtension as _, params};
 
+use crate::record::ChainRecord as _;
+use crate::record::pruning::PruningRecord;
+use crate::record::sounding::SoundingRecord;
+use crate::store::records::Kept;
 use crate::store::{SoundPlace, Store, StoreError, sync_folder};
 
 /// A recording that is kept.
@@ -74,7 +78,7 @@ impl Store {
     /// The bytes of a recording, checked against its hash.
     ///
     /// # Errors
-    /// [`StoreError::SoundMissing`] and [`StoreError::SoundChanged`].
+    /// [`StoreError::SoundMissing`], [`StoreError::SoundPruned`] and [`StoreError::SoundChanged`].
     pub fn sound_bytes(&self, hash: &str) -> Result<Vec<u8>, StoreError> {
         let missing = |name: &str, path: &Path| StoreError::SoundMissing {
             name: name.to_owned(),
@@ -92,7 +96,15 @@ impl Store {
                 Err(e) => return Err(StoreError::file(&path, e)),
             },
         };
-        let bytes = bytes.ok_or_else(|| missing(&kept.name, &path))?;
+        let Some(bytes) = bytes else {
+            return Err(match self.pruned_at(hash)? {
+                Some(at) => StoreError::SoundPruned {
+                    name: kept.name,
+                    at,
+                },
+                None => missing(&kept.name, &path),
+            });
+        };
         if blake3::hash(&bytes).to_hex().as_str() != hash {
             return Err(StoreError::SoundChanged {
                 name: kept.name,
@@ -103,17 +115,87 @@ impl Store {
     }
 
     /// Checks every recording that was kept; gives the faults, in the order of their hashes.
+    /// What was pruned is no fault.
     ///
     /// # Errors
     /// [`StoreError`] when the database or a file cannot be read at all.
     pub fn verify_sounds(&self) -> Result<Vec<StoreError>, StoreError> {
+        let mut found = self.sound_faults()?;
+        found.retain(|e| !matches!(e, StoreError::SoundPruned { .. }));
+        Ok(found)
+    }
+
+    /// Removes recordings, after the record of it is kept. Those that are gone already are no
+    /// error.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the record cannot be kept (nothing is removed then) or a file cannot
+    /// be removed.
+    pub fn prune_sounds(
+        &mut self,
+        record: &PruningRecord,
+    ) -> Result<Kept<PruningRecord>, StoreError> {
+        let kept = self.keep(record, &record.at)?;
+        for recording in &record.recordings {
+            let Some(sound) = self.sound(&recording.blake3)? else {
+                continue;
+            };
+            match &mut self.sound {
+                SoundPlace::Memory(all) => {
+                    all.remove(&recording.blake3);
+                }
+                SoundPlace::Folder(_) => {
+                    let path = sound.path.unwrap_or_default();
+                    match std::fs::remove_file(&path) {
+                        Ok(()) => {}
+                        Err(e) if e.kind() == std::io::ErrorKind::NotFound => {}
+                        Err(e) => return Err(StoreError::file(&path, e)),
+                    }
+                }
+            }
+        }
+        Ok(kept)
+    }
+
+    /// When a recording was pruned; none when it was not, or was kept for a sounding since.
+    fn pruned_at(&self, hash: &str) -> Result<Option<String>, StoreError> {
+        let sql = "SELECT at FROM records AS p WHERE kind = ?1 AND instr(record, ?2) > 0 AND NOT EXISTS (SELECT 1 FROM records WHERE kind = ?3 AND number > p.number AND instr(record, ?2) > 0) ORDER BY number DESC LIMIT 1";
+        self.db
+            .query_row(
+                sql,
+                [PruningRecord::FORMAT, hash, SoundingRecord::FORMAT],
+                |r| r.get(0),
+            )
+            .optional()
+            .map_err(|e| self.failed(&e))
+    }
+
+    /// When a recording that is gone was pruned; none when it is there, or was not pruned.
+    ///
+    /// # Errors
+    /// [`StoreError`] of the database.
+    pub fn pruned_since(&self, hash: &str) -> Result<Option<String>, StoreError> {
+        let path = self.sound(hash)?.and_then(|s| s.path);
+        match path {
+            Some(path) if !path.exists() => self.pruned_at(hash),
+            _ => Ok(None),
+        }
+    }
+
+    /// As [`Store::verify_sounds`], with what was pruned.
+    ///
+    /// # Errors
+    /// As there.
+    pub fn sound_faults(&self) -> Result<Vec<StoreError>, StoreError> {
         let mut faults = Vec::new();
         for (hash, _) in self.texts("SELECT hash, name FROM sound_files ORDER BY hash", [])? {
             match self.sound_bytes(&hash) {
                 Ok(_) => {}
-                Err(e @ (StoreError::SoundMissing { .. } | StoreError::SoundChanged { .. })) => {
-                    faults.push(e)
-                }
+                Err(
+                    e @ (StoreError::SoundMissing { .. }
+                    | StoreError::SoundPruned { .. }
+                    | StoreError::SoundChanged { .. }),
+                ) => faults.push(e),
                 Err(e) => return Err(e),
             }
         }

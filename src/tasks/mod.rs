@@ -1,12 +1,14 @@
 //! What a person came to do, one file each. The faces (command line, page) hand settings
 //! in and get events and results back; they open no file, device or store themselves.
 
+pub mod bring_records_in;
 pub mod broken_off;
 pub mod build_baseline;
 pub mod check_fit;
 pub mod clock;
 pub mod compare_baselines;
 pub mod draw_sounding;
+pub mod draw_trend;
 pub mod ear_test;
 pub mod expect_modes;
 pub mod gain_watch;
@@ -26,6 +28,7 @@ pub mod open_source;
 pub mod plan_lot;
 pub mod plate_findings;
 pub mod print_papers;
+pub mod prune_sounds;
 pub mod read_lot;
 pub mod read_soundings;
 pub mod ready_to_sound;

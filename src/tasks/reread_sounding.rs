@@ -53,6 +53,18 @@ pub enum RereadError {
         /// Name of the recording.
         name: String,
     },
+    /// Its sound was pruned.
+    #[error(
+        "the audio of sounding {number} (\"{name}\") was pruned on {at}, so it cannot be read again"
+    )]
+    Pruned {
+        /// Number of the record.
+        number: u64,
+        /// Name of the recording.
+        name: String,
+        /// When, RFC 3339.
+        at: String,
+    },
     /// The sound cannot be read.
     #[error(transparent)]
     Audio(#[from] AudioError),
@@ -68,6 +80,13 @@ pub enum RereadError {
 pub fn kept_sounds(store: &Store, kept: &Kept<SoundingRecord>) -> Result<Vec<Input>, RereadError> {
     let mut inputs = Vec::new();
     for file in &kept.record.files {
+        if let Some(at) = store.pruned_since(&file.blake3)? {
+            return Err(RereadError::Pruned {
+                number: kept.number,
+                name: file.name.clone(),
+                at,
+            });
+        }
         let path = store.sound(&file.blake3)?.and_then(|s| s.path);
         let path = path
             .filter(|p| p.exists())

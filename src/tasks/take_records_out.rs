@@ -1,10 +1,15 @@
 //! Records for other programs: JSON lines with their hashes, and a table of taps.
 
 use crate::record::fit::FitRecord;
+use crate::record::import::ImportRecord;
 use crate::record::mounting::MountingRecord;
+use crate::record::pruning::PruningRecord;
 use crate::record::sounding::SoundingRecord;
 use crate::record::wheel_state::WheelStateRecord;
+use crate::store::carry_over::Carried;
 use crate::store::records::KeptText;
+use crate::store::{Store, StoreError};
+use serde_json::{Value, json};
 
 /// The columns of the table, in their order.
 pub const COLUMNS: [&str; 16] = [
@@ -43,6 +48,76 @@ pub fn json_line(kept: &KeptText) -> String {
     .to_string()
 }
 
+/// All that a store knows, or with a wheel what is of it, one JSON object a line: wheels,
+/// grinders and baselines first, then the records.
+///
+/// # Errors
+/// [`StoreError`] of the database.
+pub fn export_lines(store: &Store, wheel: Option<&str>) -> Result<Vec<String>, StoreError> {
+    Ok(store.carried(wheel)?.iter().map(carried_line).collect())
+}
+
+fn carried_line(part: &Carried) -> String {
+    let read = |text: &str| -> Value {
+        serde_json::from_str(text).unwrap_or_else(|_| Value::String(text.to_owned()))
+    };
+    let mut line = match part {
+        Carried::Record(kept) => return json_line(kept),
+        Carried::Wheel(wheel, events) => {
+            let events = events.iter().map(|e| {
+                json!({
+                    "at": e.at, "state": e.state, "note": e.note,
+                    "by": e.by, "grinder": e.grinder, "record": e.record,
+                })
+            });
+            json!({
+                "kind": crate::record::wheel::FORMAT,
+                "at": wheel.added_at,
+                "wheel": wheel.id,
+                "events": events.collect::<Vec<_>>(),
+                "record": serde_json::to_value(&**wheel).unwrap_or_default(),
+            })
+        }
+        Carried::Grinder(grinder, events) => {
+            let events = events
+                .iter()
+                .map(|(at, what)| json!({ "at": at, "what": what }));
+            json!({
+                "kind": crate::record::grinder::FORMAT,
+                "at": grinder.added_at,
+                "events": events.collect::<Vec<_>>(),
+                "record": serde_json::to_value(&**grinder).unwrap_or_default(),
+            })
+        }
+        Carried::Baseline(baseline) => {
+            let (at, why) = baseline.retired.clone().unzip();
+            let soundings = baseline.soundings.iter().map(|s| read(s));
+            json!({
+                "kind": crate::record::baseline::FORMAT,
+                "retired_at": at,
+                "retired_why": why,
+                "soundings": soundings.collect::<Vec<_>>(),
+                "hash": baseline.hash,
+                "record": read(&baseline.record),
+            })
+        }
+    };
+    line["check"] = Value::String(check_of(&line));
+    line.to_string()
+}
+
+/// Hash of a line of an export without its field `check`.
+pub fn check_of(line: &Value) -> String {
+    let mut line = line.clone();
+    if let Some(fields) = line.as_object_mut() {
+        fields.remove("check");
+    }
+    line.sort_all_objects();
+    blake3::hash(line.to_string().as_bytes())
+        .to_hex()
+        .to_string()
+}
+
 /// What a record is, in few words.
 pub fn kind_words(kept: &KeptText) -> String {
     let text = kept.text.as_str();
@@ -61,6 +136,12 @@ pub fn kind_words(kept: &KeptText) -> String {
                 let ticked = r.steps.iter().filter(|s| s.ticked).count();
                 format!("mounting: {ticked} of {} ticked", r.steps.len())
             })
+            .ok(),
+        crate::record::pruning::FORMAT => serde_json::from_str::<PruningRecord>(text)
+            .map(|r| format!("audio of {} recordings pruned", r.recordings.len()))
+            .ok(),
+        crate::record::import::FORMAT => serde_json::from_str::<ImportRecord>(text)
+            .map(|r| format!("{} records brought in from {}", r.records.len(), r.source))
             .ok(),
         crate::record::wheel_state::FORMAT => serde_json::from_str::<WheelStateRecord>(text)
             .map(|r| {

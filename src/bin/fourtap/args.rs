@@ -232,6 +232,9 @@ pub enum Wheel {
     Show {
         /// Its id
         id: String,
+        /// Draw tones, ring time and split from sounding to sounding into this file (.png, .svg)
+        #[arg(long, value_name = "FILE")]
+        plot: Option<PathBuf>,
         /// Print a JSON object
         #[arg(long)]
         json: bool,

@@ -9,6 +9,7 @@ use fourtap::report::text::wheel::{wheel_text, wheels_text};
 use fourtap::report::text::wheel_modes::wheel_modes_text;
 use fourtap::store::Store;
 use fourtap::tasks::clock::now;
+use fourtap::tasks::draw_trend::{TrendError, draw_trend};
 use fourtap::tasks::expect_modes::{ExpectError, expected_modes};
 use fourtap::tasks::keep_wheels::{
     NewWheel, WheelEdit, WheelError, add_wheel, edit_wheel, list_wheels, show_wheel, wheel_history,
@@ -69,7 +70,20 @@ fn done(wheel: &Wheel, place: Option<&Path>) -> Result<(), ExitCode> {
             }
             Ok(())
         }
-        Wheel::Show { id, json } => show(&open_existing(place)?, id, *json),
+        Wheel::Show { id, plot, json } => {
+            let store = open_existing(place)?;
+            if let Some(path) = plot {
+                let shown = show_wheel(&store, id).map_err(|e| failed(&e))?;
+                draw_trend(&shown, path).map_err(|e| {
+                    complain(&e.to_string());
+                    ExitCode::from(match e {
+                        TrendError::Ending { .. } => exit::USE,
+                        _ => exit::INPUT,
+                    })
+                })?;
+            }
+            show(&store, id, *json)
+        }
         Wheel::Modes {
             id,
             speed,

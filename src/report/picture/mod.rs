@@ -16,6 +16,7 @@ mod overlay;
 mod spectrum;
 pub(in crate::report) mod style;
 mod time_spectrum;
+mod trend;
 mod waveform;
 
 pub use decay::{Decay, DecayBand, DecayFit, decay_picture};
@@ -23,6 +24,7 @@ pub use face::{Face, FaceTap, face_picture};
 pub use overlay::{Laid, Overlay, overlay_picture};
 pub use spectrum::{BaselineMark, ModeHeld, ModeMark, RefusedMark, Spectrum, spectrum_picture};
 pub use time_spectrum::{TimeSpectrum, time_spectrum_picture};
+pub use trend::{Trend, TrendEvent, TrendPoint, trend_picture};
 pub use waveform::{TapMark, Waveform, waveform_picture};
 
 /// Width of every picture in px as it stands in the SVG.
