@@ -4,6 +4,7 @@
 mod audio_formats;
 mod baselines;
 mod broken;
+mod browser;
 mod commands;
 mod documents;
 mod fit;
@@ -15,6 +16,7 @@ mod listening;
 mod live;
 mod lots;
 mod modes;
+mod page;
 mod papers;
 mod pictures;
 mod plates;
