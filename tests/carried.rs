@@ -143,7 +143,15 @@ fn all_records_go_out_and_come_back_without_loss() {
     // Into a store that has records: new numbers, and where they came from stands in the chain.
     ok(
         &three,
-        &["wheel", "add", "HL-1", "--size", "100x10x16", "--bond", "metal"],
+        &[
+            "wheel",
+            "add",
+            "HL-1",
+            "--size",
+            "100x10x16",
+            "--bond",
+            "metal",
+        ],
     );
     let (code, _, err) = run(&three, &["records", "import", file]);
     assert!(

@@ -255,7 +255,7 @@ fn what_came_before_a_source_broke_is_on_the_disk() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("take.wav");
     let take = TakeFile::create(&path, SampleRate::new(8_000).unwrap()).unwrap();
-    let input = TakeIn::start(Box::new(Breaks(25)), Some(take), |_| {});
+    let input = TakeIn::start(Box::new(Breaks(25)), Some(take), |_| {}, |_| {});
     let mut frames = 0;
     let error = loop {
         match input.next(Duration::from_secs(5)).unwrap() {
@@ -276,7 +276,7 @@ fn a_pause_is_a_gap_and_not_on_the_disk() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("take.wav");
     let take = TakeFile::create(&path, SampleRate::new(8_000).unwrap()).unwrap();
-    let input = TakeIn::start(Box::new(Breaks(2_000)), Some(take), |_| {});
+    let input = TakeIn::start(Box::new(Breaks(2_000)), Some(take), |_| {}, |_| {});
     assert!(matches!(
         input.next(Duration::from_secs(5)),
         Some(Came::Sound(_))

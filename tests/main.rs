@@ -4,6 +4,7 @@
 mod audio_formats;
 mod baselines;
 mod broken;
+mod browser;
 mod carried;
 mod commands;
 mod documents;
@@ -16,6 +17,7 @@ mod listening;
 mod live;
 mod lots;
 mod modes;
+mod page;
 mod papers;
 mod pictures;
 mod plates;

@@ -2,6 +2,7 @@
 //! be seen comes out, for every page that is open.
 
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
@@ -26,10 +27,12 @@ use crate::tasks::open_source::{Opened, open_wanted};
 use crate::tasks::read_soundings::ReadSettings;
 use crate::tasks::ready_to_sound::{misfit, ready_records, ready_to_sound};
 use crate::tasks::take_sounding::{
-    Ended, TakeSettings, TakingSounding, Wait, Word, instruction, turned_deg,
+    Ended, TakeSettings, TakingSounding, Wait, Word, instruction, metered, turned_deg,
 };
 
-/// Between two looks at words and sound: levels are shown some 30 times a second.
+/// Between two pictures of the level: some 30 a second.
+const LEVEL_BEAT: Duration = Duration::from_millis(33);
+/// Between two looks at words and sound.
 const BEAT: Duration = Duration::from_millis(25);
 /// Sentences that are shown of what was said.
 const SAID: usize = 12;
@@ -285,6 +288,20 @@ fn take(
 ) -> Shown {
     let Prepared { mut taking, opened } = prepared;
     taking.begin(opened);
+    // Of its own, so that the level does not stand still while a tap is analysed.
+    let is_over = Arc::new(AtomicBool::new(false));
+    let (meter, level, stop) = (
+        Arc::clone(taking.meter()),
+        outlets.level.clone(),
+        Arc::clone(&is_over),
+    );
+    let levels = std::thread::spawn(move || {
+        while !stop.load(Ordering::Relaxed) {
+            let shown = level_shown(&metered(&meter));
+            level.send_replace(Arc::new(shown));
+            std::thread::sleep(LEVEL_BEAT);
+        }
+    });
     let mut last = String::new();
     loop {
         while let Ok(word) = words.try_recv() {
@@ -299,13 +316,13 @@ fn take(
             outlets.view.send_replace(Arc::new(view.clone()));
             last = view;
         }
-        let level = level_shown(taking.meter());
-        outlets.level.send_replace(Arc::new(level));
     }
     let mut shown = shown(&taking);
     shown.order = "Reading all taps together".to_owned();
     (shown.next, shown.asking) = (None, None);
     outlets.view.send_replace(Arc::new(json(&shown)));
+    is_over.store(true, Ordering::Relaxed);
+    let _ = levels.join();
     outlets.level.send_replace(Arc::new("{}".to_owned()));
     end(taking.end(), shown, begin, store)
 }

@@ -109,7 +109,7 @@ fn view(
                 input type="hidden" name="grinder" value=(wanted.grinder);
                 fieldset {
                     legend { "What only the eye can answer" }
-                    @for q in EYE_QUESTIONS {
+                    div.questions { @for q in EYE_QUESTIONS {
                         fieldset.question {
                             legend { (q.question) }
                             @for (value, words) in [("yes", "yes"), ("no", "no"), ("", "not answered")] {
@@ -120,7 +120,7 @@ fn view(
                             }
                             p.small { (q.source) }
                         }
-                    }
+                    } }
                 }
                 label for="by" { "Who answers" }
                 input #by name="by" value=(page.by().unwrap_or_default()) maxlength="80";

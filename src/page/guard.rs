@@ -37,7 +37,8 @@ pub(super) async fn guard(State(page): State<Arc<Page>>, request: Request, next:
     let headers = response.headers_mut();
     let fixed = [
         (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
-        (header::REFERRER_POLICY, "no-referrer"),
+        // Not `no-referrer`: with that, browsers send `Origin: null` with our own forms.
+        (header::REFERRER_POLICY, "same-origin"),
         (header::X_FRAME_OPTIONS, "DENY"),
     ];
     for (name, value) in fixed {
@@ -105,6 +106,7 @@ fn is_own_host(host: &str, port: u16) -> bool {
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

@@ -11,19 +11,18 @@ use crate::page::frame::{Nav, framed, outcome_mark, time, wheel_link};
 use crate::page::state::{Page, apart};
 use crate::record::sounding::SoundingRecord;
 use crate::record::wheel::{WheelRecord, WheelState};
-use crate::store::Store;
 use crate::store::records::Kept;
 use crate::tasks::broken_off::left_behind;
 
 /// Soundings in the list.
-const NEWEST: usize = 8;
+const NEWEST: u64 = 8;
 
 /// The view.
 pub(super) async fn home(State(page): State<Arc<Page>>) -> Result<Markup, Fault> {
     let is_busy = page.bench.is_busy();
     apart(&page, move |page| {
         let store = page.store()?;
-        let newest = newest(&store, NEWEST)?;
+        let newest = store.newest_kept(NEWEST)?;
         let broken = if is_busy {
             Vec::new()
         } else {
@@ -80,17 +79,6 @@ pub(super) fn datalist(wheels: &[WheelRecord]) -> Markup {
             @for wheel in usable { option value=(wheel.id) { (wheel.size.written()) } }
         }
     }
-}
-
-/// The newest soundings, newest first.
-///
-/// # Errors
-/// [`Fault`] when the store cannot be read.
-pub(super) fn newest(store: &Store, most: usize) -> Result<Vec<Kept<SoundingRecord>>, Fault> {
-    let mut all = store.all_kept::<SoundingRecord>(None)?;
-    all.reverse();
-    all.truncate(most);
-    Ok(all)
 }
 
 /// A table of soundings.

@@ -137,7 +137,7 @@ impl LotJobs {
             .filter(waits)
             .ok_or_else(|| Fault::refused("choose recordings first"))?;
         let folder = job.folder.path().to_owned();
-        let soundings = lot_soundings(&[folder.clone()], pattern);
+        let soundings = lot_soundings(std::slice::from_ref(&folder), pattern);
         let soundings =
             soundings.map_err(|e| Fault::refused(format!("{}; {}", e.what, e.remedy)))?;
         let progress = Arc::clone(&job.progress);

@@ -83,7 +83,7 @@ fn listed(page: &Page, form: &LotForm, wrong: Option<&str>) -> Result<Markup, Fa
         (form.number > 0).then(|| plan_lot(form.number, &form.level, &form.aql, form.inspection()));
     let main = html! {
         h1 { "Lots" }
-        p.notice { (CAUTION) }
+        p.notice { (capital(CAUTION)) "." }
         @if lots.is_empty() { p { "None yet." } } @else {
             div.scroll tabindex="0" role="region" aria-label="Lots" {
                 table {
@@ -129,14 +129,13 @@ fn plan_view(plan: &LotPlanRecord) -> Markup {
         section.panel {
             h2 { "The plan" }
             p.summary { "Draw " strong { (plan.sample) } " of " (plan.lot_size) " wheels by chance. Accept with " strong { (plan.accept) } " bad or fewer, reject from " strong { (plan.reject) } " on." }
-            p.notice { (plan.caution) }
             div.scroll tabindex="0" role="region" aria-label="Operating characteristic" {
                 table {
                     caption { "How often a lot with so many bad wheels would be accepted all the same" }
-                    thead { tr { th scope="col" { "bad wheels in the lot" } th scope="col" { "accepted" } th scope="col" { "" } } }
+                    thead { tr { th.number scope="col" { "bad wheels in the lot" } th.number scope="col" { "accepted" } td {} } }
                     tbody { @for c in &plan.characteristic { tr {
                         td.number { (c.bad) } td.number { (format!("{:.1} %", 100.0 * c.accepted)) }
-                        td { meter min="0" max="1" value=(format!("{:.3}", c.accepted)) aria-label={ (format!("{:.1} percent", 100.0 * c.accepted)) } {} }
+                        td { svg.share viewBox="0 0 100 8" aria-hidden="true" { rect width="100" height="8" fill="none" stroke="currentColor" {} rect width=(format!("{:.1}", 100.0 * c.accepted)) height="8" fill="currentColor" {} } }
                     } } }
                 }
             }
@@ -189,6 +188,7 @@ pub(super) async fn show(
         let main = html! {
             p.crumbs { a href="/lots" { "Lots" } " / " (lot) }
             h1 { "Lot " (lot) }
+            (report_of(&report))
             section.panel {
                 h2 { "Read recordings of its wheels" }
                 form.upload data-lot=(here) data-reading[run.as_ref().is_some_and(|r| r.phase == "reading")] {
@@ -206,7 +206,6 @@ pub(super) async fn show(
                     ul.failed {}
                 }
             }
-            (report_of(&report))
         };
         Ok(framed(&format!("Lot {lot}"), Nav::Lots, &main, &["upload.js"]))
     })
@@ -222,7 +221,7 @@ fn report_of(report: &LotReportRecord) -> Markup {
     html! {
         p.outcome-large class=(class) { (report.decision.to_uppercase()) }
         ul { @for why in &report.because { li { (why) } } }
-        p.notice { (report.caution) }
+        p.notice { (capital(&report.caution)) "." }
         dl.facts {
             div { dt { "Sample" } dd { (report.sample) } } div { dt { "Good" } dd { (report.good) } }
             div { dt { "Bad" } dd { (report.bad) } } div { dt { "Unclear" } dd { (report.unclear) } }
@@ -242,6 +241,7 @@ fn report_of(report: &LotReportRecord) -> Markup {
                 }
             }
         }
+        @if !report.wheels.is_empty() {
         h2 { "Wheels" }
         p.small { "Odd wheels: " (report.odd_rule) "." }
         div.scroll tabindex="0" role="region" aria-label="Wheels of the lot" {
@@ -257,6 +257,7 @@ fn report_of(report: &LotReportRecord) -> Markup {
                     td.words { @for why in &w.because { (capital(why)) ". " } }
                 } } }
             }
+        }
         }
     }
 }

@@ -15,13 +15,13 @@ use crate::record::sounding;
 use crate::tasks::take_records_out::{csv_of_soundings, json_line, kind_words};
 
 /// Records on a page.
-const MOST: usize = 100;
+const MOST: u64 = 100;
 
 /// Which part of the list.
 #[derive(Debug, Default, Deserialize)]
 #[serde(default)]
 pub(super) struct Part {
-    from: usize,
+    from: u64,
 }
 
 /// The list, newest first.
@@ -30,10 +30,11 @@ pub(super) async fn list(
     Query(part): Query<Part>,
 ) -> Result<Markup, Fault> {
     apart(&page, move |page| {
-        let mut all = page.store()?.texts_of_records(None, None)?;
-        all.reverse();
-        let from = part.from.min(all.len());
-        let end = (from + MOST).min(all.len());
+        let store = page.store()?;
+        let all = store.number_of_records()?;
+        let from = part.from.min(all);
+        let shown = store.newest_texts(None, from, MOST)?;
+        let end = (from + MOST).min(all);
         let main = html! {
             div.row.between {
                 h1 { "Records" }
@@ -43,12 +44,12 @@ pub(super) async fn list(
                     a.button href="/records/soundings.csv" download { "Soundings as CSV" }
                 }
             }
-            @if all.is_empty() { p { "Nothing is kept yet." } } @else {
-                p.small { (from + 1) " to " (end) " of " (all.len()) }
+            @if all == 0 { p { "Nothing is kept yet." } } @else {
+                p.small { (from + 1) " to " (end) " of " (all) }
                 div.scroll tabindex="0" role="region" aria-label="Records" {
                     table {
                         thead { tr { th scope="col" { "No." } th scope="col" { "Kept (UTC)" } th scope="col" { "Wheel" } th scope="col" { "What" } } }
-                        tbody { @for kept in &all[from..end] {
+                        tbody { @for kept in &shown {
                             tr {
                                 td { @if kept.kind == sounding::FORMAT { a href={ "/soundings/" (kept.number) } { (kept.number) } } @else { (kept.number) } }
                                 td { (time(&kept.at)) }
@@ -60,7 +61,7 @@ pub(super) async fn list(
                 }
                 div.row {
                     @if from > 0 { a.button href={ "/records?from=" (from.saturating_sub(MOST)) } { "Newer" } }
-                    @if end < all.len() { a.button href={ "/records?from=" (end) } { "Older" } }
+                    @if end < all { a.button href={ "/records?from=" (end) } { "Older" } }
                 }
             }
         };

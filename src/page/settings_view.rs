@@ -10,6 +10,7 @@ use serde::Deserialize;
 use crate::page::fault::Fault;
 use crate::page::frame::{Nav, frame};
 use crate::page::state::{Page, apart};
+use crate::store::settings::ShownUnits;
 use crate::tasks::clock::now;
 
 /// A microphone to choose from: name, and rate or what is wrong.
@@ -44,6 +45,7 @@ pub(super) async fn show(State(page): State<Arc<Page>>) -> Result<Markup, Fault>
         let store = page.store()?;
         let remembered = store.remembered_microphone();
         let choices = choices();
+        let units = store.shown_units();
         let main = html! {
             h1 { "Settings" }
             form.panel method="post" action="/settings" {
@@ -63,6 +65,12 @@ pub(super) async fn show(State(page): State<Arc<Page>>) -> Result<Markup, Fault>
                         }
                     }
                 }
+                fieldset {
+                    legend { "Units that are shown" }
+                    @for (value, words, is_set) in [("metric", "mm and °C", units == ShownUnits::Metric), ("inch", "inches and °F", units == ShownUnits::Inch)] {
+                        label.choice { input type="radio" name="units" value=(value) checked[is_set]; span { (words) } }
+                    }
+                }
                 button.main type="submit" { "Keep" }
             }
             section.panel {
@@ -72,7 +80,7 @@ pub(super) async fn show(State(page): State<Arc<Page>>) -> Result<Markup, Fault>
                     div { dt { "Program" } dd { "fourtap " (env!("CARGO_PKG_VERSION")) } }
                     div { dt { "Time of this machine" } dd { (now()) " UTC" } }
                 }
-                p.small { "Days are written year-month-day, times in UTC. Lengths are shown as they were written and in mm." }
+                p.small { "Days are written year-month-day, times in UTC. Sizes are shown as they were written too." }
                 p.small { "This page is served on this machine only and calls nothing outside." }
             }
         };
@@ -86,6 +94,7 @@ pub(super) async fn show(State(page): State<Arc<Page>>) -> Result<Markup, Fault>
 #[serde(default)]
 pub(super) struct Chosen {
     microphone: String,
+    units: String,
 }
 
 /// Remembers it.
@@ -96,6 +105,11 @@ pub(super) async fn change(
     apart(&page, move |page| {
         let name = chosen.microphone.trim();
         let store = page.store()?;
+        store.show_units(if chosen.units == "inch" {
+            ShownUnits::Inch
+        } else {
+            ShownUnits::Metric
+        })?;
         if name.is_empty() {
             store.forget_microphone()?;
         } else {

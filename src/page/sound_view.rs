@@ -16,12 +16,13 @@ use tokio_stream::{Stream, StreamExt as _};
 use crate::page::bench::Begin;
 use crate::page::fault::Fault;
 use crate::page::frame::{Nav, encoded, framed, outcome_mark, time, wheel_link};
+use crate::page::home_view::capital;
 use crate::page::state::{Page, apart};
 use crate::page::wheel_view::facts;
 use crate::reading::turn_plan::TurnPlan;
 use crate::record::wheel::WheelRecord;
 use crate::store::Store;
-use crate::store::settings::SaidTemperature;
+use crate::store::settings::{SaidTemperature, ShownUnits};
 use crate::tasks::broken_off::left_behind;
 use crate::tasks::clock::{is_within, now};
 use crate::tasks::keep_wheels::show_wheel;
@@ -81,6 +82,7 @@ fn prepared(
         .remembered_temperature()
         .filter(|s| is_within(&s.at, TEMPERATURE_HOLDS_S))
         .and_then(|s| s.temp_c);
+    let against = format!("DOES NOT FIT {grinder}: ");
     let is_compared = ready.behind.baseline.is_some();
     Ok(html! {
         p.crumbs { a href="/" { "Sound a wheel" } " / " (wheel_link(&wheel.id)) }
@@ -88,11 +90,11 @@ fn prepared(
         @if !misfit.is_empty() {
             div.notice.dead role="alert" {
                 p.huge { "DOES NOT FIT " (grinder) }
-                ul { @for words in &misfit { li { (words) } } }
+                ul { @for words in &misfit { li { (capital(words.strip_prefix(&against).unwrap_or(words))) } } }
             }
         }
-        (facts(wheel))
-        @for words in &ready.words { p.notice { (words) } }
+        (facts(wheel, store.shown_units()))
+        @for words in &ready.words { p.notice { (capital(words)) "." } }
         @if is_compared {
             p { "Its taps are held against a baseline." }
         }
@@ -122,7 +124,7 @@ fn prepared(
             input type="hidden" name="grinder" value=(grinder);
             fieldset {
                 legend { "Answer by eye, before any tap" }
-                @for q in ready_questions() {
+                div.questions { @for q in ready_questions() {
                     fieldset.question {
                         legend { (q.question) }
                         @for (value, words) in [("yes", "yes"), ("no", "no"), ("", "not answered")] {
@@ -132,7 +134,7 @@ fn prepared(
                             }
                         }
                     }
-                }
+                } }
             }
             div.fields {
                 div {
@@ -141,7 +143,7 @@ fn prepared(
                 }
                 div {
                     label for="temp" { "How warm is it here?" }
-                    input #temp name="temp" value=(temp.map_or(String::new(), |t| format!("{t} C")))
+                    input #temp name="temp" value=(temp.map_or(String::new(), |t| temp_words(t, store.shown_units())))
                         placeholder="21 C or 70 F" autocomplete="off";
                 }
                 div {
@@ -166,12 +168,20 @@ fn prepared(
     })
 }
 
+/// A temperature in the units that are shown, as it can be read back.
+pub(super) fn temp_words(temp_c: f64, units: ShownUnits) -> String {
+    match units {
+        ShownUnits::Metric => format!("{temp_c:.0} C"),
+        ShownUnits::Inch => format!("{:.0} F", 1.8 * temp_c + 32.0),
+    }
+}
+
 /// A choice of turn plans.
 pub(super) fn plan_choice(name: &str, chosen: TurnPlan) -> Markup {
     let about = |plan: TurnPlan| match plan {
-        TurnPlan::Rule => "rule: 45° each side of the top, turn by 45°, again",
-        TurnPlan::Quarter => "quarter: 0, 90, 180, 270°",
-        TurnPlan::Spread => "spread: steps of 112.5°, hides no pair up to n = 6",
+        TurnPlan::Rule => "rule: two taps, turn 45°, two taps",
+        TurnPlan::Quarter => "quarter: a tap each 90°",
+        TurnPlan::Spread => "spread: a tap each 112.5°",
     };
     html! {
         select id=(name) name=(name) {
@@ -321,6 +331,7 @@ pub(super) async fn live() -> Markup {
                 }
                 div.bench-say {
                     p #order .order role="status" aria-live="assertive" { "Nothing is being sounded." }
+                    p #newest .newest {}
                     div #ear .ear hidden {
                         button.key type="button" data-word="ring" { kbd { "r" } span { "It rang" } }
                         button.key type="button" data-word="thud" { kbd { "t" } span { "A thud" } }
@@ -339,7 +350,7 @@ pub(super) async fn live() -> Markup {
             div #level .level {
                 canvas #wave width="640" height="64" aria-hidden="true" {}
                 p.level-words { "Level " span #level-words { "–" } }
-                meter #meter min="-80" max="0" low="-60" high="-1" optimum="-20" value="-80" aria-label="Level in dB of full scale" {}
+                div #meter .bar role="meter" aria-valuemin="-80" aria-valuemax="0" aria-valuenow="-80" aria-label="Level in dB of full scale" { i {} b {} }
             }
             div #ways .row.ways {
                 button type="button" data-word="again" { kbd { "x" } " Strike the last one again" }

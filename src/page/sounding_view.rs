@@ -12,6 +12,7 @@ use crate::page::fault::Fault;
 use crate::page::frame::{Nav, frame, outcome_mark, reading_mark, time, wheel_link};
 use crate::page::guard::PAPER_POLICY;
 use crate::page::home_view::capital;
+use crate::page::sound_view::temp_words;
 use crate::page::state::{Page, apart};
 use crate::reading::Reading;
 use crate::record::sounding::SoundingRecord;
@@ -19,6 +20,7 @@ use crate::report::paper;
 use crate::report::picture::{Face, FaceTap, face_picture};
 use crate::report::text::{next_steps, outcome_of};
 use crate::store::records::Kept;
+use crate::store::settings::ShownUnits;
 use crate::tasks::print_papers;
 use crate::tasks::show_sounding::{ShownSounding, overlay};
 
@@ -28,17 +30,15 @@ pub(super) async fn show(
     Path(number): Path<u64>,
 ) -> Result<Markup, Fault> {
     apart(&page, move |page| {
-        let kept: Kept<SoundingRecord> = page.store()?.kept(number)?;
-        Ok(frame(
-            &format!("Sounding {number}"),
-            Nav::Records,
-            &shown(&kept),
-        ))
+        let store = page.store()?;
+        let kept: Kept<SoundingRecord> = store.kept(number)?;
+        let main = shown(&kept, store.shown_units());
+        Ok(frame(&format!("Sounding {number}"), Nav::Records, &main))
     })
     .await
 }
 
-fn shown(kept: &Kept<SoundingRecord>) -> Markup {
+fn shown(kept: &Kept<SoundingRecord>, units: ShownUnits) -> Markup {
     let record = &kept.record;
     let number = kept.number;
     let steps = outcome_of(&record.outcome).map_or(&[][..], next_steps);
@@ -62,7 +62,7 @@ fn shown(kept: &Kept<SoundingRecord>) -> Markup {
             div { dt { "By" } dd { (record.by.as_deref().unwrap_or("not said")) } }
             div { dt { "Footing" } dd { (record.footing) } }
             div { dt { "Turn plan" } dd { (record.turn_plan) } }
-            div { dt { "Temperature" } dd { (record.temp_c.map_or("not known".to_owned(), |t| format!("{t:.0} °C"))) } }
+            div { dt { "Temperature" } dd { (record.temp_c.map_or("not known".to_owned(), |t| temp_words(t, units))) } }
             @for q in &record.ready { div { dt { (capital(&q.question)) } dd { (q.answer) } } }
         }
         section {
@@ -74,7 +74,7 @@ fn shown(kept: &Kept<SoundingRecord>) -> Markup {
                         p { (reading_mark(&tap.reading)) " " "the ear: " strong { (tap.heard.as_deref().unwrap_or("not asked")) } }
                         ul { @for reason in &tap.reasons { li { (reason) } } }
                         p { @match tap.ring_time_s {
-                            Some(t) => { "Rings " strong { (format!("{t:.2} s")) } @if let Some(sd) = tap.ring_time_std_s { " ± " (format!("{sd:.2} s")) } }
+                            Some(t) => { "Rings " strong { (format!("{t:.2} s")) } @if let Some(sd) = tap.ring_time_std_s { " ± " (format!("{sd:.3} s")) } }
                             None => { "No ring time." }
                         } }
                         audio controls preload="none" src={ (base) "/tap/" (k + 1) "/sound.wav" } aria-label={ "Tap " (k + 1) } {}
@@ -101,7 +101,7 @@ fn shown(kept: &Kept<SoundingRecord>) -> Markup {
                 h2 { "Tones of all taps together" }
                 div.scroll tabindex="0" role="region" aria-label="Tones" {
                     table {
-                        thead { tr { th scope="col" { "Hz" } th scope="col" { "± Hz" } th scope="col" { "rings s" } th scope="col" { "± s" } th scope="col" { "level dB" } } }
+                        thead { tr { @for head in ["Hz", "± Hz", "rings s", "± s", "level dB"] { th.number scope="col" { (head) } } } }
                         tbody { @for m in &record.modes { tr {
                             td.number { (format!("{:.1}", m.freq_hz)) } td.number { (format!("{:.2}", m.freq_std_hz)) }
                             td.number { (format!("{:.3}", m.ring_time_s)) } td.number { (format!("{:.3}", m.ring_time_std_s)) }

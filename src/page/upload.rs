@@ -175,6 +175,10 @@ fn read_and_keep(page: &Page, about: &About, path: PathBuf) -> Result<u64, Fault
         Fault::refused(AudioError { source_name, ..e }.to_string())
     };
     let mut record = read.map_err(refused)?.record;
+    if record.taps.is_empty() {
+        let why = record.warnings.join("; ");
+        return Err(Fault::refused(format!("no tap was heard in {name}: {why}")));
+    }
     for file in &mut record.files {
         file.name.clone_from(&name);
     }

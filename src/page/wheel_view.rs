@@ -14,8 +14,9 @@ use crate::page::state::{Page, apart};
 use crate::reading::turn_plan::TurnPlan;
 use crate::record::sounding::SoundingRecord;
 use crate::record::wheel::label::LabelWritten;
-use crate::record::wheel::{WheelRecord, WheelState};
+use crate::record::wheel::{Size, WheelRecord, WheelState};
 use crate::store::Store;
+use crate::store::settings::ShownUnits;
 use crate::tasks::build_baseline::{BuildOf, BuildSettings, BuildSounding, build_baseline};
 use crate::tasks::clock::now;
 use crate::tasks::keep_wheels::{
@@ -140,30 +141,23 @@ impl Search {
 fn newest_of_each(
     store: &Store,
 ) -> Result<std::collections::HashMap<String, (u64, String)>, Fault> {
-    let all = store.all_kept::<SoundingRecord>(None)?;
-    let one = |k: crate::store::records::Kept<SoundingRecord>| {
-        Some((k.record.wheel?.to_lowercase(), (k.number, k.record.outcome)))
-    };
-    Ok(all.into_iter().filter_map(one).collect())
+    let all = store.newest_outcomes()?.into_iter();
+    Ok(all
+        .map(|(wheel, number, outcome)| (wheel.to_lowercase(), (number, outcome)))
+        .collect())
 }
 
 /// What is known of a wheel, as names with values.
-pub(super) fn facts(wheel: &WheelRecord) -> Markup {
+pub(super) fn facts(wheel: &WheelRecord, units: ShownUnits) -> Markup {
     let label = &wheel.label;
     let size = &wheel.size;
     let speed = wheel.max_speed.as_ref().map(|m| {
         let metres = crate::record::wheel::speed::rim_m_per_s(size.diameter_mm(), m.rpm);
-        format!("{} ({:.0} rpm, rim {metres:.0} m/s)", m.written, m.rpm)
+        format!("{} (rim {metres:.0} m/s)", m.written)
     });
-    let inches = format!(
-        "{} ({:.1} × {:.1} × {:.1} mm)",
-        size.written(),
-        size.diameter_mm(),
-        size.thickness_mm(),
-        size.hole_mm()
-    );
+    let size = size_words(size, units);
     let facts = [
-        ("Size", Some(inches)),
+        ("Size", Some(size)),
         ("Bond", Some(wheel.bond.name().to_owned())),
         (
             "Maximum speed",
@@ -188,6 +182,23 @@ pub(super) fn facts(wheel: &WheelRecord) -> Markup {
                     div { dt { (name) } dd { (value) } }
                 }
             }
+        }
+    }
+}
+
+/// A size as it was written, and in the units that are shown where those are others.
+fn size_words(size: &Size, units: ShownUnits) -> String {
+    let written = size.written();
+    let mm = [size.diameter_mm(), size.thickness_mm(), size.hole_mm()];
+    match (units, written.ends_with("in")) {
+        (ShownUnits::Metric, true) => {
+            format!("{written} ({:.1} × {:.1} × {:.1} mm)", mm[0], mm[1], mm[2])
+        }
+        (ShownUnits::Metric, false) => format!("{written} mm"),
+        (ShownUnits::Inch, true) => written.to_owned(),
+        (ShownUnits::Inch, false) => {
+            let [d, t, h] = mm.map(|l| l / 25.4);
+            format!("{written} mm ({d:.3} × {t:.3} × {h:.3} in)")
         }
     }
 }
@@ -219,7 +230,7 @@ pub(super) async fn show(
                 p.notice.dead { "It is marked as " strong { (wheel.state.words()) } "." }
             }
             @if let Some(drop) = &shown.drop { p.notice { (drop.words()) } }
-            (facts(wheel))
+            (facts(wheel, store.shown_units()))
             @for hint in &shown.hints { p.notice { (hint.sentence) " (" (hint.source) ")" } }
             section {
                 h2 { "Soundings" }

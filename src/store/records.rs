@@ -159,6 +159,68 @@ impl Store {
         read().map_err(|e| self.failed(&e))
     }
 
+    /// The newest records of a kind, or with none of all, newest first: at most `most`, without the
+    /// first `skip`.
+    ///
+    /// # Errors
+    /// [`StoreError`] of the database.
+    pub fn newest_texts(
+        &self,
+        kind: Option<&str>,
+        skip: u64,
+        most: u64,
+    ) -> Result<Vec<KeptText>, StoreError> {
+        let sql = format!(
+            "SELECT {COLUMNS} FROM records WHERE (?1 IS NULL OR kind = ?1) ORDER BY number DESC LIMIT ?2 OFFSET ?3"
+        );
+        let signed = |n: u64| i64::try_from(n).unwrap_or(i64::MAX);
+        let read = || -> rusqlite::Result<Vec<KeptText>> {
+            let mut statement = self.db.prepare(&sql)?;
+            let rows = statement.query_map(params![kind, signed(most), signed(skip)], read_row)?;
+            rows.collect()
+        };
+        read().map_err(|e| self.failed(&e))
+    }
+
+    /// The newest records of the kind `R`, newest first, at most `most`.
+    ///
+    /// # Errors
+    /// [`StoreError`] of the database.
+    pub fn newest_kept<R: ChainRecord>(&self, most: u64) -> Result<Vec<Kept<R>>, StoreError> {
+        let texts = self.newest_texts(Some(R::FORMAT), 0, most)?;
+        texts.into_iter().map(typed).collect()
+    }
+
+    /// Number and outcome of the newest sounding of each wheel that has one, without reading the
+    /// records whole.
+    ///
+    /// # Errors
+    /// [`StoreError`] of the database.
+    pub fn newest_outcomes(&self) -> Result<Vec<(String, u64, String)>, StoreError> {
+        let sql = "SELECT wheel, number, json_extract(record, '$.outcome') FROM records \
+                   WHERE number IN (SELECT max(number) FROM records \
+                   WHERE kind = ?1 AND wheel IS NOT NULL GROUP BY wheel)";
+        let read = || -> rusqlite::Result<Vec<(String, u64, String)>> {
+            let mut statement = self.db.prepare(sql)?;
+            let rows = statement.query_map([crate::record::sounding::FORMAT], |r| {
+                Ok((r.get(0)?, r.get::<_, i64>(1)?.cast_unsigned(), r.get(2)?))
+            })?;
+            rows.collect()
+        };
+        read().map_err(|e| self.failed(&e))
+    }
+
+    /// How many records there are.
+    ///
+    /// # Errors
+    /// [`StoreError`] of the database.
+    pub fn number_of_records(&self) -> Result<u64, StoreError> {
+        let count = self
+            .db
+            .query_row("SELECT count FROM chain_end", [], |r| r.get::<_, i64>(0));
+        count.map(i64::cast_unsigned).map_err(|e| self.failed(&e))
+    }
+
     /// Checks the database, the chain of records from its start, and every baseline; names
     /// the first that does not match. Recordings: see [`Store::verify_sounds`].
     ///

@@ -13,9 +13,23 @@ struct Settings {
     /// Name of the microphone that was last asked for by name.
     #[serde(default)]
     microphone: Option<String>,
+    /// Units that lengths and temperatures are shown in besides how they were written.
+    #[serde(default)]
+    units: ShownUnits,
     /// What was said last of the temperature.
     #[serde(default)]
     temperature: Option<SaidTemperature>,
+}
+
+/// Units that lengths and temperatures are shown in, whatever they were written in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ShownUnits {
+    /// Millimetres and degrees Celsius.
+    #[default]
+    Metric,
+    /// Inches and degrees Fahrenheit.
+    Inch,
 }
 
 /// What a person said of the temperature where wheels are sounded.
@@ -40,6 +54,19 @@ impl Store {
     /// [`StoreError`] when the file cannot be written.
     pub fn remember_microphone(&self, name: &str) -> Result<(), StoreError> {
         self.remember(|s| s.microphone = Some(name.to_owned()))
+    }
+
+    /// The units to show.
+    pub fn shown_units(&self) -> ShownUnits {
+        self.settings().units
+    }
+
+    /// Remembers the units to show.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the file cannot be written.
+    pub fn show_units(&self, units: ShownUnits) -> Result<(), StoreError> {
+        self.remember(|s| s.units = units)
     }
 
     /// Goes back to the system's default.

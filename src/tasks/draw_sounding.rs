@@ -84,7 +84,8 @@ pub fn draw_sounding(seen: &Seen<'_>, folder: &Path, name: &str) -> Result<(), D
         } else {
             format!("waveform-{}", k + 1)
         };
-        keep(&what, waveform(seen, k, overview))?;
+        let of_file = format!("{}{}", wheel(seen), base_name(&seen.record.files[k].name));
+        keep(&what, waveform(seen, k, overview, &of_file))?;
     }
     keep("spectrum", spectrum(seen, &subject))?;
     keep("face", face(seen, &subject))?;
@@ -179,7 +180,7 @@ fn base_name(file: &str) -> &str {
 }
 
 /// What a picture of the whole sounding is of.
-pub(super) fn subject(seen: &Seen<'_>) -> String {
+fn subject(seen: &Seen<'_>) -> String {
     let files = &seen.record.files;
     let what = match files.as_slice() {
         [] => "no recording".to_owned(),
@@ -199,7 +200,7 @@ fn wheel(seen: &Seen<'_>) -> String {
     wheel.map_or(String::new(), |id| format!("Wheel {id}, "))
 }
 
-pub(super) fn tap_subject(seen: &Seen<'_>, k: usize) -> String {
+fn tap_subject(seen: &Seen<'_>, k: usize) -> String {
     let struck = &seen.struck[k];
     let spot = seen.record.taps[k].spot_deg.map_or(String::new(), |deg| {
         format!(" at {}°", (10.0 * deg).round() / 10.0)
@@ -217,6 +218,7 @@ pub(super) fn waveform(
     seen: &Seen<'_>,
     file: usize,
     overview: &Overview,
+    subject: &str,
 ) -> Result<String, PictureError> {
     let record: &FileRecord = &seen.record.files[file];
     let bucket_s = overview.bucket_len() as f64 / f64::from(record.rate_hz);
@@ -239,7 +241,7 @@ pub(super) fn waveform(
         })
         .collect();
     waveform_picture(&Waveform {
-        subject: &format!("{}{}", wheel(seen), base_name(&record.name)),
+        subject,
         buckets: &buckets,
         taps: &taps,
     })

@@ -108,6 +108,7 @@ pub fn trend_of(shown: &WheelShown) -> Result<String, PictureError> {
                 .count();
             TrendEvent {
                 after,
+                is_against: e.state != WheelState::Mounted.words(),
                 words: format!("{} {}", e.state, e.at.get(..10).unwrap_or("")),
             }
         })

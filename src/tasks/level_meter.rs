@@ -68,6 +68,7 @@ impl LevelMeter {
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

@@ -6,11 +6,10 @@ use crate::record::sounding::SoundingRecord;
 use crate::report::picture::{Laid, Overlay, PictureError, overlay_picture};
 use crate::ring::take::TapTake;
 use crate::ring::tap::BandDecay;
+use crate::signal::clip::Clip;
 use crate::store::Store;
 use crate::store::records::Kept;
-use crate::tasks::draw_sounding::{
-    decay, largest_lines, over_time, spectrum, subject, tap_subject, waveform,
-};
+use crate::tasks::draw_sounding::{decay, largest_lines, over_time, spectrum, waveform};
 use crate::tasks::make_demo::wav_bytes;
 use crate::tasks::read_soundings::{BaselineInUse, ReadSettings, Seen, Struck, read_and_show};
 use crate::tasks::reread_sounding::{RereadError, kept_sounds};
@@ -67,11 +66,18 @@ pub fn show_sounding(
         ..ReadSettings::default()
     };
     let mut shown = ShownSounding::default();
-    read_and_show(&inputs, &settings, &mut |seen| shown = drawn(seen, record))?;
+    read_and_show(&inputs, &settings, &mut |seen| shown = drawn(seen, kept))?;
     Ok(shown)
 }
 
-fn drawn(seen: &Seen<'_>, record: &SoundingRecord) -> ShownSounding {
+fn drawn(seen: &Seen<'_>, kept: &Kept<SoundingRecord>) -> ShownSounding {
+    let record = &kept.record;
+    // Not the names of the files: in the store those are hashes.
+    let wheel = record
+        .wheel
+        .as_ref()
+        .map_or(String::new(), |w| format!("Wheel {w}, "));
+    let subject = format!("{wheel}sounding {}", kept.number);
     let overviews = seen.overviews.iter().enumerate();
     let takes: Vec<&TapTake> = seen
         .struck
@@ -80,17 +86,22 @@ fn drawn(seen: &Seen<'_>, record: &SoundingRecord) -> ShownSounding {
         .filter(|t| !t.clip.is_empty())
         .collect();
     ShownSounding {
-        spectrum: spectrum(seen, &subject(seen)).ok(),
+        spectrum: spectrum(seen, &subject).ok(),
         waveforms: overviews
-            .filter_map(|(k, overview)| waveform(seen, k, overview).ok())
+            .filter_map(|(k, overview)| waveform(seen, k, overview, &subject).ok())
             .collect(),
         taps: record
             .taps
             .iter()
-            .map(|tap| {
+            .enumerate()
+            .map(|(number, tap)| {
                 let file = record.files.iter().position(|f| f.name == tap.file);
                 let found = file.and_then(|file| at(seen, file, tap.time_s));
-                found.map_or_else(ShownTap::default, |k| shown_tap(seen, k))
+                let spot = tap
+                    .spot_deg
+                    .map_or(String::new(), |d| format!(" at {d:.0}°"));
+                let of_tap = format!("{subject}, tap {}{spot}: {}", number + 1, tap.reading);
+                found.map_or_else(ShownTap::default, |k| shown_tap(&seen.struck[k], &of_tap))
             })
             .collect(),
         lines: largest_lines(&takes),
@@ -114,29 +125,27 @@ fn at(seen: &Seen<'_>, file: usize, time_s: f64) -> Option<usize> {
         .map(|(k, _)| k)
 }
 
-fn shown_tap(seen: &Seen<'_>, k: usize) -> ShownTap {
-    let struck = &seen.struck[k];
+fn shown_tap(struck: &Struck, subject: &str) -> ShownTap {
     let take = &struck.take;
     if take.clip.is_empty() {
         return ShownTap::default();
     }
-    let of_tap = tap_subject(seen, k);
     let rate = take.clip.rate();
     let from = take.strike.saturating_sub(rate.samples(BEFORE_S));
-    let clip = crate::signal::clip::Clip::new(
+    let clip = Clip::new(
         take.clip.slice(from, take.decay.end.max(from)).to_vec(),
         rate,
     );
     ShownTap {
-        decay: decay(&struck.tap, &of_tap).ok(),
-        over_time: over_time(struck, &of_tap).ok(),
+        decay: decay(&struck.tap, subject).ok(),
+        over_time: over_time(struck, subject).ok(),
         wav: wav_bytes(&clip, 16, "A tap of a kept sounding.").ok(),
     }
 }
 
 fn decays(bands: &[BandDecay]) -> Vec<Decay> {
     let mut held: Vec<&BandDecay> = bands.iter().filter(|b| b.ring_time_s.is_ok()).collect();
-    held.sort_by(|a, b| b.curve.len().cmp(&a.curve.len()));
+    held.sort_by_key(|b| std::cmp::Reverse(b.curve.len()));
     held.into_iter()
         .map(|b| (b.band_hz, b.curve.clone()))
         .collect()

@@ -37,12 +37,14 @@ pub struct TakeIn {
 }
 
 impl TakeIn {
-    /// Begins. Every chunk goes into `take`, where there is one, before it is handed on. A failure
-    /// is handed on behind the sound before it, and told at once by `alarm`, from this thread:
-    /// the analysis of what waits can take seconds.
+    /// Begins. Every chunk goes into `take`, where there is one, before it is handed on. `overhear`
+    /// is shown each chunk as it comes. A failure is handed on behind the sound before it, and told
+    /// at once by `alarm`. Both are called from the thread that takes the sound in: the analysis of
+    /// what waits can take seconds, and a level must not stand still meanwhile.
     pub fn start(
         source: Box<dyn Source + Send>,
         take: Option<TakeFile>,
+        overhear: impl Fn(&Chunk) + Send + 'static,
         alarm: impl Fn(&AudioError) + Send + 'static,
     ) -> Self {
         let (sender, receiver) = channel();
@@ -53,8 +55,13 @@ impl TakeIn {
             alarm(&error);
             let _ = sender.send(Came::Failed(error));
         };
-        let thread =
-            std::thread::spawn(move || run(source, take, &sender, &fail, &flags.0, &flags.1));
+        let thread = std::thread::spawn(move || {
+            let outlets = Outlets {
+                overhear: &overhear,
+                sender: &sender,
+            };
+            run(source, take, &outlets, &fail, &flags.0, &flags.1)
+        });
         Self {
             receiver,
             stop,
@@ -101,14 +108,21 @@ impl TakeIn {
     }
 }
 
+/// Where sound goes besides the take.
+struct Outlets<'a> {
+    overhear: &'a dyn Fn(&Chunk),
+    sender: &'a Sender<Came>,
+}
+
 fn run(
     mut source: Box<dyn Source + Send>,
     mut take: Option<TakeFile>,
-    sender: &Sender<Came>,
+    outlets: &Outlets<'_>,
     fail: &impl Fn(&Sender<Came>, AudioError),
     stop: &AtomicBool,
     paused: &AtomicBool,
 ) -> Result<u64, AudioError> {
+    let sender = outlets.sender;
     let longest = source.rate().samples(LONGEST_GAP_S) as u64;
     let mut lost = 0;
     while !stop.load(Ordering::Relaxed) {
@@ -133,6 +147,7 @@ fn run(
             fail(sender, error.clone());
             return Err(error);
         }
+        (outlets.overhear)(&chunk);
         if sender.send(Came::Sound(chunk)).is_err() {
             break;
         }

@@ -3,7 +3,7 @@
 //! terminal, the page) hand words in and draw what is to be seen; they hear nothing themselves.
 
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 use crate::audio::take_file::TakeFile;
@@ -119,7 +119,7 @@ pub struct TakingSounding {
     at_frame: u64,
     is_stopped: bool,
     wheel: Option<String>,
-    meter: LevelMeter,
+    meter: Arc<Mutex<LevelMeter>>,
     said: Vec<String>,
     fatal: Option<Trouble>,
 }
@@ -143,7 +143,7 @@ impl TakingSounding {
             log: None,
             at_frame: 0,
             is_stopped: false,
-            meter: LevelMeter::default(),
+            meter: Arc::default(),
             said: Vec::new(),
             fatal: None,
         }
@@ -183,8 +183,8 @@ impl TakingSounding {
         self.wheel.as_deref()
     }
 
-    /// The level of what comes in.
-    pub fn meter(&self) -> &LevelMeter {
+    /// The level of what comes in, which goes on while taps are analysed.
+    pub fn meter(&self) -> &Arc<Mutex<LevelMeter>> {
         &self.meter
     }
 
@@ -282,14 +282,16 @@ impl TakingSounding {
         self.at_frame = 0;
         let events = self.live.begin_part(&part, rate);
         self.takes.push(path);
-        self.meter = LevelMeter::new(rate);
+        *metered(&self.meter) = LevelMeter::new(rate);
         self.tell_all(events);
         self.tell(&format!("{name}, {} Hz: listening to the room", rate.get()));
         self.source = name;
         self.check = Some(InputCheck::new(rate));
+        let meter = Arc::clone(&self.meter);
+        let overhear = move |chunk: &Chunk| metered(&meter).hear(chunk);
         let tell = Arc::clone(&self.alarm);
         let alarm = move |error: &AudioError| tell(&format!("the sound broke off: {error}"));
-        self.input = Some(TakeIn::start(source, Some(take), alarm));
+        self.input = Some(TakeIn::start(source, Some(take), overhear, alarm));
         self.wait = Wait::No;
     }
 
@@ -332,7 +334,6 @@ impl TakingSounding {
         while let Some(came) = self.input.as_ref().and_then(|i| i.next(beat)) {
             match came {
                 Came::Sound(chunk) => {
-                    self.meter.hear(&chunk);
                     self.look_at(&chunk);
                     self.hear(&chunk);
                 }
@@ -598,6 +599,11 @@ impl TakingSounding {
             said,
         }
     }
+}
+
+/// The meter behind its lock; what a failed thread left is still a level.
+pub fn metered(meter: &Mutex<LevelMeter>) -> MutexGuard<'_, LevelMeter> {
+    meter.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 /// What to do at a spot, in few words.

@@ -28,7 +28,7 @@ use fourtap::tasks::open_source::{Opened, open_recording, open_wanted};
 use fourtap::tasks::read_soundings::{ReadSettings, ReadSounding};
 use fourtap::tasks::ready_to_sound::{READY, misfit, ready_records, ready_to_sound};
 use fourtap::tasks::take_sounding::{
-    Ended, TakeSettings, TakingSounding, Trouble, Wait, instruction,
+    Ended, TakeSettings, TakingSounding, Trouble, Wait, instruction, metered,
 };
 
 use crate::args::Sound;
@@ -473,7 +473,7 @@ impl Session {
             spots: &spots,
             next,
             asking,
-            level_db: self.taking.meter().level_db(),
+            level_db: metered(self.taking.meter()).level_db(),
             state: self.taking.state_words(),
             said: self.taking.said(),
         };

@@ -32,7 +32,7 @@
       return;
     }
     answers.forEach((b) => { b.disabled = true; });
-    $("place").textContent = `${told.place} of ${$("place").textContent.split(" of ")[1]}`;
+    $("place").textContent = told.place;
     sound.src = `${base}/sound.wav?n=${told.place}`;
     tell("Play the sound first.");
     $("play").focus();

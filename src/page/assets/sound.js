@@ -42,12 +42,13 @@
       const [x, y] = at(deg, 86), [hx, hy] = at(deg, 20);
       parts.push(element("line", { x1: hx, y1: hy, x2: x, y2: y, class: "face-spoke" }));
       if (spot.reading) {
-        const sweep = Math.max(4, 78 * (spot.ring_time_s || 0) / longest);
-        parts.push(element("path", { d: arc(deg, sweep, 108), class: `face-trail ${CLASS[spot.reading]}` }));
+        // Neighbours are 45 degrees apart or more: trails do not touch.
+        const sweep = Math.max(3, 36 * (spot.ring_time_s || 0) / longest);
+        parts.push(element("path", { d: arc(deg - sweep / 2, sweep, 110), class: `face-trail ${CLASS[spot.reading]}` }));
       }
     });
     parts.push(element("circle", { r: 16, class: "face-hole" }));
-    const [mx, my] = at(turned, 64);
+    const [mx, my] = at(turned, 42);
     parts.push(element("path", { d: "M0 -9L7 6L-7 6Z", class: "face-mark", transform: `translate(${mx} ${my}) rotate(${turned})` }));
     view.spots.forEach((spot, k) => {
       const [x, y] = at(spot.deg + turned, 86);
@@ -117,6 +118,8 @@
     const head = view.phase === "taking" && view.asking === null && view.next !== null && view.wait === ""
       ? `Tap spot ${view.next + 1} of ${view.spots.length}: ${order}` : order;
     if ($("order").textContent !== head) $("order").textContent = head;
+    const newest = view.phase === "taking" ? view.said[view.said.length - 1] || "" : "";
+    if ($("newest").textContent !== newest) $("newest").textContent = newest;
     $("order").hidden = view.phase === "over" && !head;
     $("ear").hidden = view.asking === null || view.phase !== "taking";
     const isLost = view.wait === "no sound";
@@ -132,7 +135,10 @@
     if (!told.row) return;
     const words = told.held_db === null ? "zero" : told.held_db > -0.1 ? "TOO LOUD" : `${Math.round(told.held_db)} dB`;
     if ($("level-words").textContent !== words) $("level-words").textContent = words;
-    $("meter").value = told.now_db === null ? -80 : told.now_db;
+    const place = (db) => db === null ? 0 : Math.min(100, Math.max(0, 100 + db / 0.8));
+    $("meter").firstElementChild.style.width = `${place(told.now_db)}%`;
+    $("meter").lastElementChild.style.left = `calc(${place(told.held_db)}% - .2rem)`;
+    $("meter").setAttribute("aria-valuenow", told.now_db === null ? -80 : told.now_db);
     if (!colours) {
       const style = getComputedStyle(document.documentElement);
       colours = [style.getPropertyValue("--ring"), style.getPropertyValue("--dead")];

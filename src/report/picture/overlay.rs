@@ -197,6 +197,7 @@ fn decay(points: &[(f64, f64)], plot: &Plot) -> Vec<(f64, f64)> {
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

@@ -43,6 +43,8 @@ pub struct TrendEvent {
     pub after: usize,
     /// In few words.
     pub words: String,
+    /// True for what speaks against using the wheel.
+    pub is_against: bool,
 }
 
 /// Most soundings that are drawn.
@@ -121,7 +123,7 @@ fn plots(input: &Trend<'_>, drawn: &[TrendPoint]) -> [Plot; 3] {
     let ring = top(drawn.iter().filter_map(|s| s.ring_time_s).collect(), 0.1);
     let split = top(drawn.iter().filter_map(|s| s.split_percent).collect(), 0.2);
     [
-        plot(TOP_PX + 62.0, 330.0, tones),
+        plot(TOP_PX + 72.0, 330.0, tones),
         plot(372.0, 486.0, ring),
         plot(528.0, 610.0, split),
     ]
@@ -175,7 +177,7 @@ fn outcomes(canvas: &Canvas<'_>, drawn: &[TrendPoint], x: &impl Fn(usize) -> f64
     }
     let radius = if drawn.len() > 20 { 5.0 } else { 7.5 };
     for (k, sounding) in drawn.iter().enumerate() {
-        canvas.reading((x(k), TOP_PX + 36.0), radius, sounding.reading)?;
+        canvas.reading((x(k), TOP_PX + 34.0), radius, sounding.reading)?;
     }
     Ok(())
 }
@@ -194,7 +196,6 @@ fn events(
     } else {
         0.5 * (plots[0].right - plots[0].left)
     };
-    let words = pen(11.0, style::ORANGE).bold();
     let mut free = f64::NEG_INFINITY;
     let mut lane = 0.0;
     for event in events.iter().filter(|e| e.after >= left_out) {
@@ -202,19 +203,23 @@ fn events(
         // Halfway between the sounding before it and the one after it.
         let at = if k == 0 { x(0) - half } else { x(k - 1) + half };
         let at = at.clamp(plots[0].left + 1.0, plots[0].right - 1.0);
-        canvas.dashes(
-            (at, plots[0].top),
-            (at, plots[2].bottom),
-            style::ORANGE,
-            1.2,
-        )?;
+        let colour = if event.is_against {
+            style::ORANGE
+        } else {
+            style::GREY
+        };
+        let words = pen(11.0, colour).bold();
+        canvas.dashes((at, plots[0].top), (at, plots[2].bottom), colour, 1.2)?;
         let wide = canvas.width(&event.words, words);
         let left = (at + 4.0).min(plots[0].right - wide);
         // Words that would run into those before stand one lane lower.
         lane = if left < free { lane + 13.0 } else { 0.0 };
         free = left + wide + 6.0;
         if lane < 40.0 {
-            canvas.text((left, plots[0].top + 8.0 + lane), &event.words, words)?;
+            let y = plots[0].top + 8.0 + lane;
+            let low = (left + wide + 2.0, y + 6.5);
+            canvas.block((left - 2.0, y - 6.5), low, style::PAPER)?;
+            canvas.text((left, y), &event.words, words)?;
         }
     }
     Ok(())

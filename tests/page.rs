@@ -1,0 +1,521 @@
+//! The bench page from outside: who may ask for what, what it shares with the commands, and what
+//! is left of it when it is killed.
+#![cfg(feature = "page")]
+
+use std::io::{BufRead, BufReader, Read, Write};
+use std::net::TcpStream;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+use crate::virtual_mic::VirtualMic;
+
+const RINGS: &str = "fixtures/taps/hl1-monday.wav";
+const CRACKED: &str = "fixtures/taps/hl1-deep-crack.wav";
+
+fn fixture(name: &str) -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join(name)
+}
+
+/// A page that is served; gone when dropped.
+struct Served {
+    child: Child,
+    address: String,
+    port: u16,
+}
+
+impl Served {
+    fn begins(store: &Path, mic: Option<&VirtualMic>) -> Self {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_fourtap"));
+        command
+            .args(["page", "--port", "0", "--store"])
+            .arg(store)
+            .stdin(Stdio::null())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null());
+        if let Some(mic) = mic {
+            command.envs(mic.environment());
+        }
+        let mut child = command.spawn().unwrap();
+        let mut address = String::new();
+        let mut out = BufReader::new(child.stdout.take().unwrap());
+        out.read_line(&mut address).unwrap();
+        let address = address.trim().to_owned();
+        let port = address.trim_end_matches('/').rsplit(':').next().unwrap();
+        Self {
+            port: port.parse().unwrap(),
+            child,
+            address,
+        }
+    }
+
+    /// Sends bytes as they are; gives status and whole answer.
+    fn raw(&self, request: &[u8]) -> (u16, String) {
+        let mut stream = TcpStream::connect(("127.0.0.1", self.port)).unwrap();
+        stream
+            .set_read_timeout(Some(Duration::from_secs(60)))
+            .unwrap();
+        stream.write_all(request).unwrap();
+        let mut answer = Vec::new();
+        let _ = stream.read_to_end(&mut answer);
+        let answer = String::from_utf8_lossy(&answer).into_owned();
+        let status = answer.split(' ').nth(1).and_then(|s| s.parse().ok());
+        (status.unwrap_or(0), answer)
+    }
+
+    fn ask(&self, method: &str, path: &str, headers: &str, body: &str) -> (u16, String) {
+        let host = format!("127.0.0.1:{}", self.port);
+        let request = format!(
+            "{method} {path} HTTP/1.1\r\nhost: {host}\r\nconnection: close\r\n{headers}content-length: {}\r\n\r\n{body}",
+            body.len()
+        );
+        self.raw(request.as_bytes())
+    }
+
+    fn get(&self, path: &str) -> (u16, String) {
+        self.ask("GET", path, "", "")
+    }
+
+    /// As a form of the page itself sends it.
+    fn post(&self, path: &str, body: &str) -> (u16, String) {
+        let headers = format!(
+            "origin: http://127.0.0.1:{}\r\ncontent-type: application/x-www-form-urlencoded\r\n",
+            self.port
+        );
+        self.ask("POST", path, &headers, body)
+    }
+
+    fn post_bytes(&self, path: &str, body: &[u8]) -> (u16, String) {
+        let head = format!(
+            "POST {path} HTTP/1.1\r\nhost: 127.0.0.1:{0}\r\nconnection: close\r\norigin: http://127.0.0.1:{0}\r\ncontent-length: {1}\r\n\r\n",
+            self.port,
+            body.len()
+        );
+        self.raw(&[head.as_bytes(), body].concat())
+    }
+
+    fn add_wheel(&self, id: &str) {
+        let form = format!("id={id}&size=200x20x32&bond=vitrified&max_speed=3350rpm");
+        assert_eq!(self.post("/wheels", &form).0, 303);
+    }
+}
+
+impl Drop for Served {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+fn fourtap(store: &Path, args: &[&str]) -> String {
+    let out = Command::new(env!("CARGO_BIN_EXE_fourtap"))
+        .args(args)
+        .arg("--store")
+        .arg(store)
+        .output()
+        .unwrap();
+    String::from_utf8_lossy(&out.stdout).into_owned()
+}
+
+#[test]
+fn a_foreign_name_or_page_gets_nothing() {
+    let store = tempfile::tempdir().unwrap();
+    let page = Served::begins(store.path(), None);
+    assert!(
+        page.address.starts_with("http://127.0.0.1:"),
+        "{}",
+        page.address
+    );
+    assert_eq!(page.get("/").0, 200);
+    page.add_wheel("W-1");
+    // Another name that points here (rebinding): neither views nor data nor events.
+    for path in [
+        "/",
+        "/wheels",
+        "/records/export.jsonl",
+        "/sound/events",
+        "/assets/bench.css",
+    ] {
+        for host in [
+            "evil.example",
+            &format!("evil.example:{}", page.port),
+            "127.0.0.1",
+        ] {
+            let request =
+                format!("GET {path} HTTP/1.1\r\nhost: {host}\r\nconnection: close\r\n\r\n");
+            let (status, answer) = page.raw(request.as_bytes());
+            assert_eq!(status, 421, "{path} {host}");
+            assert!(!answer.contains("W-1"), "{answer}");
+        }
+    }
+    let none = page.raw(b"GET / HTTP/1.1\r\nconnection: close\r\n\r\n");
+    assert!(none.0 == 421 || none.0 == 400, "{none:?}");
+    // Another page that is open in the same browser: posts nothing.
+    let form = "note=evil";
+    for origin in ["http://evil.example", "null", "http://localhost:1"] {
+        let headers =
+            format!("origin: {origin}\r\ncontent-type: application/x-www-form-urlencoded\r\n");
+        let (status, _) = page.ask("POST", "/wheels/W-1/dropped", &headers, form);
+        assert_eq!(status, 403, "{origin}");
+    }
+    let plain = "content-type: text/plain\r\n";
+    assert_eq!(page.ask("POST", "/wheels/W-1/dropped", plain, form).0, 403);
+    assert!(page.get("/wheels/W-1").1.contains("active"));
+    assert!(!fourtap(store.path(), &["wheel", "show", "W-1"]).contains("dropped"));
+    // And shows nothing of it.
+    let inside = "sec-fetch-site: cross-site\r\nsec-fetch-mode: no-cors\r\n";
+    assert_eq!(page.ask("GET", "/records/export.jsonl", inside, "").0, 403);
+}
+
+#[test]
+fn every_answer_forbids_what_is_not_ours() {
+    let store = tempfile::tempdir().unwrap();
+    let page = Served::begins(store.path(), None);
+    page.add_wheel("W-1");
+    let views = [
+        "/",
+        "/sound",
+        "/sound/prepare?wheel=W-1",
+        "/wheels",
+        "/wheels/new",
+        "/wheels/W-1",
+        "/wheels/W-1/edit",
+        "/wheels/W-1/after",
+        "/grinders",
+        "/fit",
+        "/lots?number=50",
+        "/teach",
+        "/records",
+        "/records/verify",
+        "/settings",
+        "/nothing",
+        "/wheels/W-404",
+    ];
+    for view in views {
+        let (status, answer) = page.get(view);
+        assert!(status == 200 || status == 404, "{view}: {status}");
+        let (head, body) = answer.split_once("\r\n\r\n").unwrap();
+        let head = head.to_lowercase();
+        for needed in [
+            "content-security-policy: default-src 'none'; script-src 'self'",
+            "x-content-type-options: nosniff",
+            "x-frame-options: deny",
+            "cross-origin-resource-policy: same-origin",
+        ] {
+            assert!(head.contains(needed), "{view} lacks {needed}");
+        }
+        // No script and no style in the page, which the policy would forbid, and nothing from elsewhere.
+        assert!(
+            !body.contains("<style") && !body.contains(" style="),
+            "{view}"
+        );
+        assert!(
+            !body.contains(" onclick=") && !body.contains("javascript:"),
+            "{view}"
+        );
+        for link in body.split(['"', '\'']).filter(|w| w.starts_with("http")) {
+            panic!("{view} points outside: {link}");
+        }
+    }
+}
+
+#[test]
+fn no_path_of_a_request_reaches_the_disk() {
+    let store = tempfile::tempdir().unwrap();
+    let secret = store.path().parent().unwrap().join("fourtap-secret.wav");
+    std::fs::write(&secret, "SECRET").unwrap();
+    let page = Served::begins(store.path(), None);
+    let attacks = [
+        "/assets/../../Cargo.toml",
+        "/assets/..%2f..%2fCargo.toml",
+        "/assets/%2e%2e%2fbench.css",
+        "/soundings/..%2f..%2fsettings.json",
+        "/soundings/1/tap/1/..%2f..%2fsound.wav",
+        "/wheels/..%2f..%2f..%2fetc%2fpasswd",
+        "/lots/..%2fstore.sqlite",
+        "/..%2fstore.sqlite",
+        "//etc/passwd",
+        "/soundings/18446744073709551616",
+        "/soundings/-1",
+        "/soundings/1/tap/0/sound.wav",
+    ];
+    for attack in attacks {
+        let (status, answer) = page.get(attack);
+        assert!((400..500).contains(&status), "{attack}: {status}");
+        assert!(
+            !answer.contains("SECRET") && !answer.contains("[package]"),
+            "{attack}"
+        );
+    }
+    let named = page.post("/sound/resume", "log=..%2F..%2Fetc%2Fpasswd");
+    assert_eq!(named.0, 404, "{}", named.1);
+    // A name that is a path becomes a name; the recording lies in the store only.
+    let sound = std::fs::read(fixture(RINGS)).unwrap();
+    let (status, answer) = page.post_bytes("/recordings?name=..%2F..%2Ffourtap-secret.wav", &sound);
+    assert_eq!(status, 200, "{answer}");
+    assert_eq!(std::fs::read_to_string(&secret).unwrap(), "SECRET");
+    assert!(page.get("/soundings/1").1.contains("rings, not compared"));
+    std::fs::remove_file(&secret).unwrap();
+}
+
+#[test]
+fn what_is_sent_is_bounded_and_untrusted() {
+    let store = tempfile::tempdir().unwrap();
+    let page = Served::begins(store.path(), None);
+    // A form that is far too long.
+    let form = format!(
+        "id=W-1&size=200x20x32&bond=vitrified&purpose={}",
+        "x".repeat(200_000)
+    );
+    assert_eq!(page.post("/wheels", &form).0, 413);
+    // No recording, an empty one, a cut one, a bomb of claims: refused, in words, and the page lives.
+    let mut claims = std::fs::read(fixture(RINGS)).unwrap();
+    claims.truncate(60);
+    for (bytes, status) in [
+        (b"hello".to_vec(), 422),
+        (Vec::new(), 422),
+        (claims, 422),
+        (vec![0xff; 100_000], 422),
+    ] {
+        let (got, answer) = page.post_bytes("/recordings?name=x.wav", &bytes);
+        assert_eq!(got, status, "{answer}");
+        assert!(
+            answer.contains("error") && !answer.contains("/tmp"),
+            "{answer}"
+        );
+    }
+    // Longer than is taken: refused while it comes, not after.
+    let head = format!(
+        "POST /recordings?name=x.wav HTTP/1.1\r\nhost: 127.0.0.1:{0}\r\norigin: http://127.0.0.1:{0}\r\ncontent-length: 4000000000\r\n\r\n",
+        page.port
+    );
+    let mut stream = TcpStream::connect(("127.0.0.1", page.port)).unwrap();
+    stream.write_all(head.as_bytes()).unwrap();
+    let megabyte = vec![0_u8; 1 << 20];
+    let sent = (0..400)
+        .take_while(|_| stream.write_all(&megabyte).is_ok())
+        .count();
+    assert!(sent < 300, "{sent} MB were taken in");
+    assert_eq!(page.get("/").0, 200);
+    // Markup stays text.
+    let evil = "%3Cscript%3Ealert(1)%3C%2Fscript%3E";
+    let form = format!("id=W-2&size=200x20x32&bond=vitrified&purpose={evil}");
+    assert_eq!(page.post("/wheels", &form).0, 303);
+    let shown = page.get("/wheels/W-2").1;
+    assert!(
+        !shown.contains("<script>alert") && shown.contains("&lt;script&gt;"),
+        "{shown}"
+    );
+    let search = page.get(&format!("/wheels?q={evil}")).1;
+    assert!(!search.contains("<script>alert"), "{search}");
+    let error = page.get(&format!("/wheels/{evil}")).1;
+    assert!(!error.contains("<script>alert"), "{error}");
+}
+
+#[test]
+fn commands_and_page_see_the_same_store_while_both_run() {
+    let store = tempfile::tempdir().unwrap();
+    let page = Served::begins(store.path(), None);
+    let second = Served::begins(store.path(), None);
+    fourtap(
+        store.path(),
+        &[
+            "wheel",
+            "add",
+            "W-7",
+            "--size",
+            "200x20x32",
+            "--bond",
+            "vitrified",
+        ],
+    );
+    assert!(page.get("/wheels").1.contains("W-7"));
+    assert_eq!(
+        page.post("/wheels/W-7/dropped", "note=from+the+bench").0,
+        303
+    );
+    assert!(second.get("/wheels/W-7").1.contains("dropped"));
+    assert!(fourtap(store.path(), &["wheel", "show", "W-7"]).contains("from the bench"));
+    let sound = std::fs::read(fixture(CRACKED)).unwrap();
+    let (status, answer) =
+        second.post_bytes("/recordings?name=a.wav&heard=ring,ring,thud,ring", &sound);
+    assert_eq!(status, 200, "{answer}");
+    assert!(page.get("/soundings/1").1.contains("sounds dead"));
+    assert!(fourtap(store.path(), &["records", "list"]).contains("sounds dead"));
+    assert!(
+        page.get("/records/verify")
+            .1
+            .contains("1 records are as they were kept")
+    );
+    // A wrong word of the ear is refused, not guessed.
+    let wrong = page.post_bytes("/recordings?name=a.wav&heard=rnig", &sound);
+    assert_eq!(wrong.0, 422, "{}", wrong.1);
+}
+
+#[test]
+fn a_player_can_seek() {
+    let store = tempfile::tempdir().unwrap();
+    let page = Served::begins(store.path(), None);
+    let sound = std::fs::read(fixture(RINGS)).unwrap();
+    assert_eq!(page.post_bytes("/recordings?name=a.wav", &sound).0, 200);
+    let path = "/soundings/1/tap/1/sound.wav";
+    let (status, whole) = page.get(path);
+    assert_eq!(status, 200);
+    assert!(whole.contains("audio/wav") && whole.contains("RIFF"));
+    for (range, want, says) in [
+        ("bytes=0-3", 206, "content-range: bytes 0-3/"),
+        ("bytes=100-", 206, "content-range: bytes 100-"),
+        ("bytes=-4", 206, "content-range: bytes "),
+        ("bytes=999999999-", 416, "content-range: bytes */"),
+        ("bytes=5-2", 416, "content-range: bytes */"),
+        ("bytes=-", 416, "content-range: bytes */"),
+    ] {
+        let (status, answer) = page.ask("GET", path, &format!("range: {range}\r\n"), "");
+        assert_eq!(status, want, "{range}");
+        assert!(answer.to_lowercase().contains(says), "{range}: {answer}");
+    }
+    // Each picture is a whole SVG.
+    for picture in [
+        "spectrum.svg",
+        "face.svg",
+        "waveform/1.svg",
+        "tap/1/decay.svg",
+        "tap/4/over-time.svg",
+    ] {
+        let (status, answer) = page.get(&format!("/soundings/1/{picture}"));
+        assert_eq!(status, 200, "{picture}");
+        assert!(
+            answer.contains("<svg") && answer.trim_end().ends_with("</svg>"),
+            "{picture}"
+        );
+    }
+    assert_eq!(page.get("/soundings/1/tap/5/sound.wav").0, 404);
+}
+
+fn samples_of(name: &str) -> Vec<f64> {
+    use fourtap::audio::{Input, Recording, Source as _};
+    let recording = Recording::open(&Input::Path(fixture(name))).unwrap();
+    assert_eq!(recording.rate.get(), 48_000);
+    let mut player = recording.play(0).unwrap();
+    let mut all = Vec::new();
+    while let Some(chunk) = player.next_chunk().unwrap() {
+        all.extend(chunk.samples);
+    }
+    all
+}
+
+/// Waits for an event whose text holds the words.
+fn until(page: &Served, words: &str) -> bool {
+    let mut stream = TcpStream::connect(("127.0.0.1", page.port)).unwrap();
+    stream
+        .set_read_timeout(Some(Duration::from_millis(300)))
+        .unwrap();
+    let request = format!(
+        "GET /sound/events HTTP/1.1\r\nhost: 127.0.0.1:{}\r\n\r\n",
+        page.port
+    );
+    stream.write_all(request.as_bytes()).unwrap();
+    let (begin, mut all, mut part) = (Instant::now(), String::new(), [0; 65_536]);
+    while begin.elapsed() < Duration::from_secs(40) {
+        if let Ok(n) = stream.read(&mut part) {
+            all.push_str(&String::from_utf8_lossy(&part[..n]));
+        }
+        if all.contains(words) {
+            return true;
+        }
+    }
+    false
+}
+
+#[test]
+fn a_page_that_is_killed_in_the_middle_goes_on_where_it_was() {
+    let mic = match VirtualMic::on_a_pipe(samples_of(RINGS), false) {
+        Ok(mic) => mic,
+        Err(why) => return println!("skipped: {why}"),
+    };
+    let store = tempfile::tempdir().unwrap();
+    let mut page = Served::begins(store.path(), Some(&mic));
+    page.add_wheel("HL-1");
+    let begun = page.post(
+        "/sound/begin",
+        "wheel=HL-1&power=yes&seen=yes&dry=yes&by=Ada",
+    );
+    assert_eq!(begun.0, 303, "{}", begun.1);
+    // One at a time.
+    assert_eq!(page.post("/sound/begin", "wheel=HL-1").0, 409);
+    assert!(until(&page, "\"order\":\"mark (M) at the top"));
+    mic.play();
+    assert!(until(&page, "\"asking\":0"));
+    let origin = format!(
+        "origin: http://127.0.0.1:{}\r\ncontent-type: application/json\r\n",
+        page.port
+    );
+    // Nonsense is refused.
+    assert_eq!(
+        page.ask("POST", "/sound/word", &origin, "{\"word\":\"boo\"}")
+            .0,
+        422
+    );
+    assert_eq!(
+        page.ask("POST", "/sound/word", &origin, "{\"word\":\"ring\"}")
+            .0,
+        204
+    );
+    assert!(until(&page, "\"reading\":\"clear ring\""));
+    // The level comes 20 times a second or more: counted over two seconds.
+    let mut stream = TcpStream::connect(("127.0.0.1", page.port)).unwrap();
+    let request = format!(
+        "GET /sound/events HTTP/1.1\r\nhost: 127.0.0.1:{}\r\n\r\n",
+        page.port
+    );
+    stream.write_all(request.as_bytes()).unwrap();
+    stream
+        .set_read_timeout(Some(Duration::from_millis(50)))
+        .unwrap();
+    let (begin, mut seen, mut part) = (Instant::now(), String::new(), [0; 65_536]);
+    while begin.elapsed() < Duration::from_secs(2) {
+        if let Ok(n) = stream.read(&mut part) {
+            seen.push_str(&String::from_utf8_lossy(&part[..n]));
+        }
+    }
+    let levels = seen.matches("event: level").count();
+    println!("{levels} levels in two seconds");
+    assert!(levels >= 40, "{levels} levels in two seconds");
+    page.child.kill().unwrap();
+    page.child.wait().unwrap();
+    let again = Served::begins(store.path(), Some(&mic));
+    let home = again.get("/").1;
+    assert!(
+        home.contains("was cut off") && home.contains("of wheel HL-1"),
+        "{home}"
+    );
+    let log = home
+        .split("name=\"log\" value=\"")
+        .nth(1)
+        .unwrap()
+        .split('"')
+        .next()
+        .unwrap();
+    assert!(log.ends_with("live-log.jsonl"), "{log}");
+    let resumed = again.post("/sound/resume", &format!("log={log}"));
+    assert_eq!(resumed.0, 303, "{}", resumed.1);
+    // The first tap has its word, and the rest is asked for.
+    assert!(until(&again, "going on with the sounding of HL-1"));
+    let origin = format!(
+        "origin: http://127.0.0.1:{}\r\ncontent-type: application/json\r\n",
+        again.port
+    );
+    assert_eq!(
+        again
+            .ask("POST", "/sound/word", &origin, "{\"word\":\"stop\"}")
+            .0,
+        204
+    );
+    assert!(until(&again, "kept as sounding 1"));
+    let kept = fourtap(store.path(), &["records", "show", "1", "--json"]);
+    let kept: serde_json::Value = serde_json::from_str(&kept).unwrap();
+    assert_eq!(kept["wheel"], "HL-1");
+    assert_eq!(kept["taps"][0]["heard"], "ring");
+    assert_eq!(kept["taps"][0]["reading"], "clear ring");
+    assert_eq!(kept["outcome"], "sound it again");
+}
