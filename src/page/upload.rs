@@ -159,6 +159,7 @@ fn read_and_keep(page: &Page, about: &About, path: PathBuf) -> Result<u64, Fault
         wheel,
         turn_plan: plan_of(&about.plan)?,
         heard,
+        body: behind.body(),
         baseline: behind.baseline,
         at_best: behind.at_best,
         notes: behind.notes,
