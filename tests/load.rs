@@ -70,7 +70,7 @@ fn a_day_of_soundings_leaves_page_and_memory_as_they_were() {
     let wheels = std::env::var("FOURTAP_LOAD_WHEELS")
         .ok()
         .and_then(|n| n.parse().ok());
-    let wheels: usize = wheels.unwrap_or(24);
+    let wheels: usize = wheels.unwrap_or(12);
     let tenth = (wheels / 10).max(4);
     let store = tempfile::tempdir().unwrap();
     let page = Served::begins(store.path(), None);
