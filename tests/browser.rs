@@ -1,6 +1,8 @@
 //! The bench page in a real browser: Chromium, driven by a script in `tests/browser`. Skipped, with
 //! the reason, where Node, Chromium or the parts that `.ci/get-browser-parts` fetches are not there.
 #![cfg(feature = "page")]
+// What is skipped is told.
+#![allow(clippy::print_stdout)]
 
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};

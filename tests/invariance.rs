@@ -1,4 +1,5 @@
-//! What must not matter: which bytes come in, how loud the recording is, when the tap comes.
+//! What must not matter: which bytes come in, how loud the recording is, when the tap comes, its
+//! sign, channel and rate, the order of the taps. And what must not help: noise.
 
 use std::io::Write;
 use std::process::{Command, Stdio};
@@ -9,6 +10,11 @@ use fourtap::reading::{Judgement, Reading};
 use fourtap::ring::listen::Listener;
 use fourtap::ring::measure::measure;
 use fourtap::ring::mode::Mode;
+use fourtap::ring::plate::Material;
+use fourtap::ring::synth::{
+    BondLoss, CrackFrom, Damage, Imperfection, Noise, Scene, Source as Struck, WheelModel,
+    turned_under_mic,
+};
 use fourtap::ring::tap::Tap;
 use fourtap::tasks::read_soundings::{ReadSettings, read_sounding};
 use fourtap::units::{LN_1000, SampleRate};
@@ -188,4 +194,164 @@ proptest! {
         };
         agree(&strong(&a[0].0), &strong(&b[0].0), 1.0)?;
     }
+}
+
+proptest! {
+    // Whole soundings of made-up wheels, from files, as a user reads them.
+    #![proptest_config(ProptestConfig { cases: 3, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn sign_channel_order_and_rate_do_not_matter(seed in 0_u64..1000, crack in prop::sample::select(vec![0.0, 0.9])) {
+        let clip = wheel_taps(seed, crack, -60.0);
+        let one = outcome_of(std::slice::from_ref(&clip), RATE)?;
+        let turned: Vec<f64> = clip.iter().map(|s| -s).collect();
+        prop_assert_eq!(&outcome_of(&[turned], RATE)?, &one);
+        // Which of two channels the wheel is on; the other hears it 12 dB softer.
+        let softer: Vec<f64> = clip.iter().map(|s| 0.25 * s).collect();
+        prop_assert_eq!(&outcome_of(&[clip.clone(), softer.clone()], RATE)?, &one);
+        prop_assert_eq!(&outcome_of(&[softer, clip.clone()], RATE)?, &one);
+        // The same sound at twice the rate, by the transform of the whole: nothing is added above.
+        prop_assert_eq!(&outcome_of(&[twice_the_rate(&clip)], 2 * RATE)?, &one);
+    }
+
+    #[test]
+    fn order_of_taps_does_not_matter(seed in 0_u64..1000, order in Just(vec![0, 1, 2, 3]).prop_shuffle()) {
+        let taps = taps_apart(seed, 0.0);
+        let folder = TempDir::new().unwrap();
+        let spots = fourtap::reading::turn_plan::TurnPlan::Rule.spots_deg();
+        let reading = |order: &[usize]| -> Result<Vec<String>, TestCaseError> {
+            let inputs: Vec<Input> = order
+                .iter()
+                .map(|k| {
+                    let path = folder.path().join(format!("tap-{k}.wav"));
+                    write_channels(&path, std::slice::from_ref(&taps[*k]), RATE);
+                    Input::Path(path)
+                })
+                .collect();
+            let settings = ReadSettings {
+                spots_deg: order.iter().map(|k| Some(spots[*k])).collect(),
+                ..ReadSettings::default()
+            };
+            let record = read_sounding(&inputs, &settings).unwrap().record;
+            let mut told: Vec<String> = record
+                .taps
+                .iter()
+                .map(|t| format!("{:?} {}", t.spot_deg, t.reading))
+                .collect();
+            told.sort();
+            told.push(record.outcome);
+            Ok(told)
+        };
+        prop_assert_eq!(reading(&order)?, reading(&[0, 1, 2, 3])?);
+    }
+
+    #[test]
+    fn more_noise_never_turns_a_thud_into_a_clear_ring(seed in 0_u64..1000, noise_db in -60.0..-20.0_f64) {
+        let dead = wheel_taps(seed, 1.0, noise_db);
+        let worse: Vec<f64> = {
+            let mut dice = ChaCha8Rng::seed_from_u64(seed + 1);
+            dead.iter().map(|s| s + 0.03 * dice.sample::<f64, _>(StandardNormal)).collect()
+        };
+        for clip in [dead, worse] {
+            let (outcome, readings) = outcome_of(&[clip], RATE)?;
+            prop_assert!(readings.iter().all(|r| r != "clear ring"), "{readings:?}");
+            prop_assert!(!outcome.starts_with("rings"), "{outcome}");
+        }
+    }
+}
+
+/// Four taps of a made-up wheel, with a crack of this share of its web and noise of this level.
+fn wheel_taps(seed: u64, crack: f64, noise_db: f64) -> Vec<f64> {
+    wheel_scene(seed, crack, noise_db)
+        .play()
+        .unwrap()
+        .clip
+        .samples()
+        .to_vec()
+}
+
+fn wheel_scene(seed: u64, crack: f64, noise_db: f64) -> Scene {
+    let material = Material {
+        youngs_pa: 45e9,
+        density_kg_m3: 2300.0,
+        poisson: 0.2,
+    };
+    let wheel = WheelModel::sound(
+        [0.2, 0.02, 0.032],
+        material,
+        BondLoss::VITRIFIED,
+        Imperfection::usual(seed),
+    );
+    let wheel = if crack > 0.0 {
+        wheel.with(Damage::Crack {
+            severity: crack,
+            angle_rad: 0.4,
+            from: CrackFrom::Rim,
+        })
+    } else {
+        wheel
+    };
+    let spots = fourtap::reading::turn_plan::TurnPlan::Rule.spots_deg();
+    let strikes = turned_under_mic(&spots.map(f64::to_radians), 0.1);
+    Scene {
+        noise: vec![Noise::White { rms_db: noise_db }],
+        seed,
+        ..Scene::plain(
+            SampleRate::new(RATE).unwrap(),
+            Struck::Wheel(wheel),
+            strikes,
+        )
+    }
+}
+
+/// The taps of such a wheel, each with half a second of noise before it.
+fn taps_apart(seed: u64, crack: f64) -> Vec<Vec<f64>> {
+    let made = wheel_scene(seed, crack, -60.0).play().unwrap();
+    let clips = made.clip_per_tap(0.4, 0.9);
+    clips.iter().map(|c| c.samples().to_vec()).collect()
+}
+
+fn write_channels(path: &std::path::Path, channels: &[Vec<f64>], rate: u32) {
+    let spec = hound::WavSpec {
+        channels: channels.len() as u16,
+        sample_rate: rate,
+        bits_per_sample: 32,
+        sample_format: hound::SampleFormat::Float,
+    };
+    let mut writer = hound::WavWriter::create(path, spec).unwrap();
+    for k in 0..channels[0].len() {
+        for channel in channels {
+            writer.write_sample(channel[k] as f32).unwrap();
+        }
+    }
+    writer.finalize().unwrap();
+}
+
+/// The outcome and the readings of a recording with these channels.
+fn outcome_of(channels: &[Vec<f64>], rate: u32) -> Result<(String, Vec<String>), TestCaseError> {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("taps.wav");
+    write_channels(&path, channels, rate);
+    let read = read_sounding(&[Input::Path(path)], &ReadSettings::default());
+    let record = read.map_err(|e| TestCaseError::fail(e.to_string()))?.record;
+    prop_assert_eq!(record.taps.len(), 4, "{:?}", record.warnings);
+    Ok((
+        record.outcome,
+        record.taps.into_iter().map(|t| t.reading).collect(),
+    ))
+}
+
+/// The same sound with a sample between each two, by zeros above the old half of the rate.
+fn twice_the_rate(samples: &[f64]) -> Vec<f64> {
+    use rustfft::{FftPlanner, num_complex::Complex};
+    let n = samples.len();
+    let mut planner = FftPlanner::new();
+    let mut line: Vec<Complex<f64>> = samples.iter().map(|s| Complex::new(*s, 0.0)).collect();
+    planner.plan_fft_forward(n).process(&mut line);
+    let mut wide = vec![Complex::new(0.0, 0.0); 2 * n];
+    let half = n.div_ceil(2);
+    wide[..half].copy_from_slice(&line[..half]);
+    wide[2 * n - (n - half)..].copy_from_slice(&line[half..]);
+    planner.plan_fft_inverse(2 * n).process(&mut wide);
+    wide.iter().map(|c| c.re / n as f64).collect()
 }

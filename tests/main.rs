@@ -15,6 +15,7 @@ mod labels;
 mod layers;
 mod listening;
 mod live;
+mod load;
 mod lots;
 mod modes;
 mod page;

@@ -23,8 +23,26 @@ const MOST_SPOOLED_BYTES: u64 = 12 << 30;
 pub enum Input {
     /// A file (or a named pipe).
     Path(PathBuf),
+    /// A file that goes by another name than its path: one that is kept under its hash, or that
+    /// came in by the page.
+    Named {
+        /// Where it lies.
+        path: PathBuf,
+        /// What it is called, in records and errors.
+        name: String,
+    },
     /// Standard input, written `-` on the command line.
     StandardInput,
+}
+
+impl Input {
+    /// Where it lies; none for standard input.
+    pub fn path(&self) -> Option<&Path> {
+        match self {
+            Self::Path(path) | Self::Named { path, .. } => Some(path),
+            Self::StandardInput => None,
+        }
+    }
 }
 
 /// A recording whose header was read and found good enough. Nothing is resampled or mixed.
@@ -74,11 +92,11 @@ impl Recording {
     /// # Errors
     /// [`AudioError`] when it cannot be opened, is no sound, or is of a kind that is not read.
     pub fn open(input: &Input) -> Result<Self, AudioError> {
-        let path = match input {
+        let (path, name) = match input {
             Input::StandardInput => return Self::from_reader("standard input", io::stdin().lock()),
-            Input::Path(path) => path,
+            Input::Path(path) => (path, path.display().to_string()),
+            Input::Named { path, name } => (path, name.clone()),
         };
-        let name = path.display().to_string();
         let about = std::fs::metadata(path).map_err(|e| cannot_open(&name, &e))?;
         if about.is_dir() {
             return Err(AudioError::new(

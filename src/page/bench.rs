@@ -251,6 +251,7 @@ fn prepare(store: &Store, begin: &Begin) -> Result<Prepared, Fault> {
         read: ReadSettings {
             wheel: begin.wheel.clone(),
             turn_plan: before.map_or(begin.turn_plan, |b| b.turn_plan),
+            body: ready.behind.body(),
             baseline: ready.behind.baseline,
             at_best: ready.behind.at_best,
             notes: ready.behind.notes,

@@ -9,6 +9,7 @@ use std::time::Instant;
 use serde::Serialize;
 use tempfile::TempDir;
 
+use crate::audio::{AudioError, Input};
 use crate::page::fault::Fault;
 use crate::page::state::locked;
 use crate::page::upload::plain_name;
@@ -137,9 +138,19 @@ impl LotJobs {
             .filter(waits)
             .ok_or_else(|| Fault::refused("choose recordings first"))?;
         let folder = job.folder.path().to_owned();
+        let refused = |e: AudioError| Fault::refused(format!("{}; {}", e.what, e.remedy));
         let soundings = lot_soundings(std::slice::from_ref(&folder), pattern);
-        let soundings =
-            soundings.map_err(|e| Fault::refused(format!("{}; {}", e.what, e.remedy)))?;
+        let mut soundings = soundings.map_err(refused)?;
+        // By the names they came in with, not those of a passing folder.
+        for input in soundings.iter_mut().flat_map(|s| &mut s.inputs) {
+            if let Input::Path(path) = input {
+                let short = path.strip_prefix(&folder).unwrap_or(path);
+                *input = Input::Named {
+                    name: short.display().to_string(),
+                    path: path.clone(),
+                };
+            }
+        }
         let progress = Arc::clone(&job.progress);
         {
             let mut progress = locked(&progress);

@@ -49,8 +49,7 @@ impl SoundingCache {
             return Ok(shown);
         }
         let behind = behind_wheel(Some(store), kept.record.wheel.as_deref(), None);
-        let baseline = behind.ok().and_then(|b| b.baseline);
-        let shown = show_sounding(store, kept, baseline);
+        let shown = show_sounding(store, kept, behind.unwrap_or_default());
         let shown = Arc::new(shown.map_err(|e| Fault::not_found(e.to_string()))?);
         let mut held = locked(&self.held);
         held.push_front((kept.hash.clone(), Arc::clone(&shown)));

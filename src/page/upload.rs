@@ -14,7 +14,7 @@ use serde::Deserialize;
 use tempfile::TempDir;
 use tokio_stream::StreamExt as _;
 
-use crate::audio::{AudioError, Input};
+use crate::audio::Input;
 use crate::page::fault::Fault;
 use crate::page::sound_view::plan_of;
 use crate::page::state::{Page, apart};
@@ -159,31 +159,22 @@ fn read_and_keep(page: &Page, about: &About, path: PathBuf) -> Result<u64, Fault
         wheel,
         turn_plan: plan_of(&about.plan)?,
         heard,
+        body: behind.body(),
         baseline: behind.baseline,
         at_best: behind.at_best,
         notes: behind.notes,
         ..ReadSettings::default()
     };
-    let read = read_sounding(&[Input::Path(path.clone())], &settings);
-    let name = path
-        .file_name()
-        .unwrap_or_default()
-        .to_string_lossy()
-        .into_owned();
-    let refused = |e: AudioError| {
-        let source_name = name.clone();
-        Fault::refused(AudioError { source_name, ..e }.to_string())
+    let name = path.file_name().unwrap_or_default().to_string_lossy();
+    let input = Input::Named {
+        path: path.clone(),
+        name: name.to_string(),
     };
-    let mut record = read.map_err(refused)?.record;
+    let read = read_sounding(&[input], &settings);
+    let mut record = read.map_err(|e| Fault::refused(e.to_string()))?.record;
     if record.taps.is_empty() {
         let why = record.warnings.join("; ");
         return Err(Fault::refused(format!("no tap was heard in {name}: {why}")));
-    }
-    for file in &mut record.files {
-        file.name.clone_from(&name);
-    }
-    for tap in &mut record.taps {
-        tap.file.clone_from(&name);
     }
     record.by = page.remember_by(&about.by).or_else(|| page.by());
     Ok(keep_sounding(&mut store, &record, &[path], &now())?.number)

@@ -12,6 +12,7 @@ use crate::record::baseline::{BaselineKind, BaselineRecord, BaselineSounding, Ba
 use crate::record::sounding::SoundingRecord;
 use crate::record::wheel::{Bond, WheelRecord, WheelState};
 use crate::store::{Store, StoreError};
+use crate::tasks::plate_findings::WheelBody;
 use crate::tasks::read_soundings::{BaselineInUse, ReadSettings, made_by, read_sounding};
 use crate::tasks::wheel_states::{DropAnswer, last_drop};
 
@@ -470,6 +471,15 @@ pub struct Behind {
     pub notes: Vec<String>,
     /// The wheel, where it is in the store.
     pub wheel: Option<WheelRecord>,
+}
+
+impl Behind {
+    /// The body of the wheel, by which its modes get labels and, where its mass is known, elastic
+    /// values; none when it is not in the store or no flat disc. Takes some tenths of a second.
+    pub fn body(&self) -> Option<WheelBody> {
+        let wheel = self.wheel.as_ref()?;
+        WheelBody::new(&wheel.size, wheel.label.mass_kg).ok()
+    }
 }
 
 /// Looks up what a sounding is to be held against: the newest own baseline of the wheel of

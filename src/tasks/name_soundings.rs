@@ -149,10 +149,10 @@ pub fn paths_of_list(name: &str, list: impl BufRead) -> Result<Vec<PathBuf>, Aud
 /// A short name of a sounding for files and titles: that of its recording without the ending,
 /// or of the folder where there are several.
 pub fn short_name(inputs: &[Input]) -> String {
-    let path = match inputs {
-        [] | [Input::StandardInput, ..] => None,
-        [Input::Path(path)] => path.file_stem(),
-        [Input::Path(path), ..] => path
+    let path = match (inputs, inputs.first().and_then(Input::path)) {
+        (_, None) => None,
+        ([_], Some(path)) => path.file_stem(),
+        (_, Some(path)) => path
             .parent()
             .filter(|p| *p != Path::new("."))
             .and_then(Path::file_name)

@@ -206,7 +206,11 @@ pub fn read_lot(
             let wheel = soundings[k].wheel.clone();
             let event = match done {
                 Ok(Some(record)) => {
-                    let paths: Vec<PathBuf> = jobs[k].inputs.iter().filter_map(path_of).collect();
+                    let paths: Vec<PathBuf> = jobs[k]
+                        .inputs
+                        .iter()
+                        .filter_map(|i| Some(i.path()?.to_owned()))
+                        .collect();
                     match keep_sounding(store, &record, &paths, &at()) {
                         Ok(_) => LotEvent::Kept {
                             wheel,
@@ -229,13 +233,6 @@ pub fn read_lot(
         },
     );
     fault.map_or(Ok(()), Err)
-}
-
-fn path_of(input: &Input) -> Option<PathBuf> {
-    match input {
-        Input::Path(path) => Some(path.clone()),
-        Input::StandardInput => None,
-    }
 }
 
 fn job(
@@ -316,9 +313,7 @@ fn work(job: &Job) -> Result<Option<SoundingRecord>, String> {
 /// Hash of a recording; none when it cannot be read, which is told when it is listened to.
 fn hash_of(input: &Input) -> Option<String> {
     let mut hasher = blake3::Hasher::new();
-    hasher
-        .update_reader(File::open(path_of(input)?).ok()?)
-        .ok()?;
+    hasher.update_reader(File::open(input.path()?).ok()?).ok()?;
     Some(hasher.finalize().to_hex().to_string())
 }
 

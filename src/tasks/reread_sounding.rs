@@ -94,7 +94,10 @@ pub fn kept_sounds(store: &Store, kept: &Kept<SoundingRecord>) -> Result<Vec<Inp
                 number: kept.number,
                 name: file.name.clone(),
             })?;
-        inputs.push(Input::Path(path));
+        inputs.push(Input::Named {
+            path,
+            name: file.name.clone(),
+        });
     }
     Ok(inputs)
 }

@@ -9,9 +9,10 @@ use crate::ring::tap::BandDecay;
 use crate::signal::clip::Clip;
 use crate::store::Store;
 use crate::store::records::Kept;
+use crate::tasks::build_baseline::Behind;
 use crate::tasks::draw_sounding::{decay, largest_lines, over_time, spectrum, waveform};
 use crate::tasks::make_demo::wav_bytes;
-use crate::tasks::read_soundings::{BaselineInUse, ReadSettings, Seen, Struck, read_and_show};
+use crate::tasks::read_soundings::{ReadSettings, Seen, Struck, read_and_show};
 use crate::tasks::reread_sounding::{RereadError, kept_sounds};
 
 /// Strikes of the kept record and of the present reading that lie closer than this are one, in
@@ -47,14 +48,14 @@ pub struct ShownSounding {
     decays: Vec<Decay>,
 }
 
-/// Draws it. `baseline` is laid under the spectrum.
+/// Draws it. The baseline is laid under the spectrum, the body gives the modes labels.
 ///
 /// # Errors
 /// [`RereadError`] when its sound is gone or cannot be read.
 pub fn show_sounding(
     store: &Store,
     kept: &Kept<SoundingRecord>,
-    baseline: Option<BaselineInUse>,
+    behind: Behind,
 ) -> Result<ShownSounding, RereadError> {
     let record = &kept.record;
     let inputs = kept_sounds(store, kept)?;
@@ -62,7 +63,8 @@ pub fn show_sounding(
         wheel: record.wheel.clone(),
         turn_plan: TurnPlan::parse(&record.turn_plan).unwrap_or_default(),
         temp_c: record.temp_c,
-        baseline,
+        body: behind.body(),
+        baseline: behind.baseline,
         ..ReadSettings::default()
     };
     let mut shown = ShownSounding::default();

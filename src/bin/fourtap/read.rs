@@ -111,8 +111,11 @@ fn jobs(args: &Read, store: Option<&Path>) -> Result<Vec<Job>, ExitCode> {
         }
         match args.size.as_ref().or(found.wheel.as_ref().map(|w| &w.size)) {
             Some(size) => {
-                let made = bodies.entry(size.written().to_owned()).or_insert_with(|| {
-                    WheelBody::new(size, args.mass).map_err(|e| {
+                let kept = found.wheel.as_ref().and_then(|w| w.label.mass_kg);
+                let mass_kg = args.mass.or(kept);
+                let key = format!("{} {mass_kg:?}", size.written());
+                let made = bodies.entry(key).or_insert_with(|| {
+                    WheelBody::new(size, mass_kg).map_err(|e| {
                         format!("modes have no labels: {e}, and the theory is of flat discs")
                     })
                 });

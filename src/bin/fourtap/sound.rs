@@ -99,6 +99,7 @@ fn sound(args: &Sound, place: Option<&Path>) -> Result<ExitCode, ExitCode> {
     };
     let read = ReadSettings {
         wheel,
+        body: ready.behind.body(),
         turn_plan: before
             .as_ref()
             .map_or(plan(args.turn_plan), |b| b.turn_plan),
