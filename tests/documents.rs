@@ -320,16 +320,57 @@ fn the_example_record_is_one() {
     assert_eq!((record.taps.len(), record.taps[0].modes.len()), (1, 1));
 }
 
-#[test]
-fn lines_of_documents_are_short() {
+/// All documents for people, as paths from the top.
+fn documents() -> Vec<String> {
     let mut files = vec!["README.md".to_owned(), "DEVELOPERS.md".to_owned()];
     let docs = Path::new(env!("CARGO_MANIFEST_DIR")).join("docs");
     for entry in std::fs::read_dir(docs).unwrap() {
-        files.push(format!(
-            "docs/{}",
-            entry.unwrap().file_name().to_string_lossy()
-        ));
+        let name = entry.unwrap().file_name();
+        let name = name.to_string_lossy();
+        if name.ends_with(".md") {
+            files.push(format!("docs/{name}"));
+        }
     }
+    files
+}
+
+#[test]
+fn what_a_document_points_to_is_there() {
+    let top = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let mut pointers = 0;
+    for file in documents() {
+        let folder = top.join(&file);
+        let folder = folder.parent().unwrap();
+        let text = document(&file);
+        for target in text.split("](").skip(1).filter_map(|t| t.split(')').next()) {
+            assert!(
+                !target.starts_with("http"),
+                "{file} points outside: {target}"
+            );
+            let path = target.split('#').next().unwrap();
+            assert!(folder.join(path).exists(), "{file}: {target} is not there");
+            pointers += 1;
+        }
+        // And files that are named in the running text.
+        for word in text.split(|c: char| c.is_whitespace() || "()`,;".contains(c)) {
+            let word = word.trim_end_matches(['.', ':']);
+            let is_named =
+                word.starts_with("docs/") || word.starts_with("tests/") || word.starts_with("src/");
+            if is_named
+                && word
+                    .chars()
+                    .all(|c| c.is_ascii_alphanumeric() || "/_-.".contains(c))
+            {
+                assert!(top.join(word).exists(), "{file}: {word} is not there");
+            }
+        }
+    }
+    assert!(pointers >= 5, "{pointers}");
+}
+
+#[test]
+fn lines_of_documents_are_short() {
+    let files = documents();
     for file in files {
         let mut in_code = false;
         for (i, line) in document(&file).lines().enumerate() {

@@ -204,6 +204,7 @@ proptest! {
     fn sign_channel_order_and_rate_do_not_matter(seed in 0_u64..1000, crack in prop::sample::select(vec![0.0, 0.9])) {
         let clip = wheel_taps(seed, crack, -60.0);
         let one = outcome_of(std::slice::from_ref(&clip), RATE)?;
+        prop_assert_eq!(one.1.len(), 4);
         let turned: Vec<f64> = clip.iter().map(|s| -s).collect();
         prop_assert_eq!(&outcome_of(&[turned], RATE)?, &one);
         // Which of two channels the wheel is on; the other hears it 12 dB softer.
@@ -334,7 +335,6 @@ fn outcome_of(channels: &[Vec<f64>], rate: u32) -> Result<(String, Vec<String>),
     write_channels(&path, channels, rate);
     let read = read_sounding(&[Input::Path(path)], &ReadSettings::default());
     let record = read.map_err(|e| TestCaseError::fail(e.to_string()))?.record;
-    prop_assert_eq!(record.taps.len(), 4, "{:?}", record.warnings);
     Ok((
         record.outcome,
         record.taps.into_iter().map(|t| t.reading).collect(),

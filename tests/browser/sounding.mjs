@@ -34,11 +34,17 @@ const look = async (page, name) => {
   if (over > 0) faults.push(`${name}: ${over} px wider than the window`);
   await page.screenshot({ path: path.join(folder, `${name}.png`), fullPage: true });
 };
+// Pictures for the documents, on demand.
+const keep = async (page, name) => {
+  const to = process.env.FOURTAP_WRITE_PICTURES;
+  if (to && how === "mouse") await page.screenshot({ path: path.join(to, `${name}.png`) });
+};
 const expect = (is, words) => { if (!is) faults.push(words); };
 const order = (page, start) => page.waitForFunction((s) => document.querySelector("#order").textContent.startsWith(s), start, { timeout: 30000 });
 
 const page = await open({ viewport: { width: 1366, height: 820 } });
 await page.goto(address);
+await keep(page, "page-home");
 if (how === "keyboard") {
   // Typed blind, as a scanner does; the field has the focus already.
   await page.keyboard.type("HL-1");
@@ -67,6 +73,7 @@ if (how === "keyboard") {
 } else {
   for (const key of ["power", "seen", "dry"]) await page.locator(`input[name=${key}][value=yes]`).check();
   await page.getByLabel("Who sounds it").fill("Ada");
+  await keep(page, "page-prepare");
   await page.getByRole("button", { name: "Begin with the microphone" }).click();
 }
 await page.waitForURL(/\/sound$/);
@@ -78,6 +85,7 @@ for (let k = 1; k <= 4; k += 1) {
   const reading = await page.locator("#readings .mark-ring, #readings .mark-dead, #readings .mark-again").count();
   expect(reading === k - 1, `${reading} readings before the ear's word for tap ${k}`);
   if (k === 2) {
+    await keep(page, "page-ear");
     await look(page, `${how}-ear`);
     await page.reload();
     await order(page, "What did you hear at spot 2");
@@ -97,6 +105,7 @@ await page.waitForFunction(() => !document.querySelector("#end").hidden, null, {
 expect(await page.locator("#outcome").textContent() === "RINGS, NOT COMPARED", `outcome ${await page.locator("#outcome").textContent()}`);
 const large = await page.locator("#outcome").evaluate((e) => parseFloat(getComputedStyle(e).fontSize));
 expect(large >= 60, `the outcome is ${large} px high: not to be read from three metres`);
+await keep(page, "page-outcome");
 await look(page, `${how}-outcome`);
 await page.getByRole("link", { name: "Pictures and sounds" }).click();
 await page.waitForURL(/\/soundings\/\d+$/);
@@ -139,6 +148,7 @@ if (how === "mouse") {
   await page.getByLabel("Sounds").fill("4");
   await page.getByRole("button", { name: "Begin a round" }).click();
   await page.waitForURL(/\/teach\/ear\/\d+$/);
+  await keep(page, "page-ear-test");
   await look(page, "ear");
   for (let k = 1; k <= 4; k += 1) {
     expect(await page.locator("#place").textContent() === String(k), `the place is not ${k}`);
@@ -154,7 +164,10 @@ if (how === "mouse") {
   await look(page, "ear-result");
   await page.goto(`${address}teach/class`);
   expect(await page.locator("audio").count() > 5, "the page for a class has no sounds");
+  await keep(page, "teach-class");
 
+  await page.goto(`${address}lots?number=200`);
+  await keep(page, "page-lots");
   await page.goto(`${address}lots`);
   await page.getByLabel("Wheels in the lot *").fill("20");
   await page.getByLabel("Name of the lot *").fill("L 7/a");
