@@ -158,15 +158,15 @@ fn a_foreign_name_or_page_gets_nothing() {
     let none = page.raw(b"GET / HTTP/1.1\r\nconnection: close\r\n\r\n");
     assert!(none.0 == 421 || none.0 == 400, "{none:?}");
     // Another page that is open in the same browser: posts nothing.
-    let form = "note=evil";
+    let form = "to=dropped&note=evil";
     for origin in ["http://evil.example", "null", "http://localhost:1"] {
         let headers =
             format!("origin: {origin}\r\ncontent-type: application/x-www-form-urlencoded\r\n");
-        let (status, _) = page.ask("POST", "/wheels/W-1/dropped", &headers, form);
+        let (status, _) = page.ask("POST", "/wheels/W-1/state", &headers, form);
         assert_eq!(status, 403, "{origin}");
     }
     let plain = "content-type: text/plain\r\n";
-    assert_eq!(page.ask("POST", "/wheels/W-1/dropped", plain, form).0, 403);
+    assert_eq!(page.ask("POST", "/wheels/W-1/state", plain, form).0, 403);
     assert!(page.get("/wheels/W-1").1.contains("active"));
     assert!(!fourtap(store.path(), &["wheel", "show", "W-1"]).contains("dropped"));
     // And shows nothing of it.
@@ -337,7 +337,8 @@ fn commands_and_page_see_the_same_store_while_both_run() {
     );
     assert!(page.get("/wheels").1.contains("W-7"));
     assert_eq!(
-        page.post("/wheels/W-7/dropped", "note=from+the+bench").0,
+        page.post("/wheels/W-7/state", "to=dropped&note=from+the+bench")
+            .0,
         303
     );
     assert!(second.get("/wheels/W-7").1.contains("dropped"));

@@ -2,17 +2,17 @@
 
 use std::sync::Arc;
 
-use axum::extract::{Form, State};
+use axum::extract::{Form, Path, State};
 use axum::response::{IntoResponse as _, Redirect, Response};
 use maud::{Markup, html};
 use serde::Deserialize;
 
 use crate::page::fault::Fault;
-use crate::page::frame::{Nav, frame};
+use crate::page::frame::{Nav, encoded, frame};
 use crate::page::state::{Page, apart};
 use crate::record::grinder::GrinderRecord;
 use crate::tasks::clock::now;
-use crate::tasks::keep_grinders::{GrinderWritten, add_grinder, grinder_facts};
+use crate::tasks::keep_grinders::{GrinderWritten, add_grinder, grinder_facts, retire_grinder};
 
 /// What the form says of a grinder.
 #[derive(Debug, Default, Deserialize)]
@@ -56,7 +56,15 @@ fn listed(grinders: &[GrinderRecord], form: &GrinderForm, wrong: Option<&str>) -
             @for grinder in grinders {
                 article.panel {
                     h2 { (grinder.id) }
-                    @if grinder.retired_at.is_some() { p.notice { "out of use" } }
+                    @if grinder.retired_at.is_some() { p.notice { "out of use" } } @else {
+                        details {
+                            summary { "Take it out of use" }
+                            form.row method="post" action={ "/grinders/" (encoded(&grinder.id)) "/retire" } {
+                                input name="note" maxlength="200" placeholder="why" aria-label={ "Why " (grinder.id) " goes out of use" };
+                                button type="submit" { "Retire it" }
+                            }
+                        }
+                    }
                     dl.facts {
                         @for (name, value) in grinder_facts(grinder) { div { dt { (name) } dd { (value) } } }
                     }
@@ -106,6 +114,28 @@ pub(super) async fn add(
                 Ok((axum::http::StatusCode::UNPROCESSABLE_ENTITY, page).into_response())
             }
         }
+    })
+    .await
+}
+
+/// Why.
+#[derive(Debug, Default, Deserialize)]
+#[serde(default)]
+pub(super) struct Why {
+    note: String,
+}
+
+/// Takes one out of use.
+pub(super) async fn retire(
+    State(page): State<Arc<Page>>,
+    Path(id): Path<String>,
+    Form(why): Form<Why>,
+) -> Result<Redirect, Fault> {
+    apart(&page, move |page| {
+        let note = Some(why.note.trim()).filter(|n| !n.is_empty());
+        let retired = retire_grinder(&mut page.store()?, &id, &now(), note);
+        retired.map_err(|e| Fault::refused(e.to_string()))?;
+        Ok(Redirect::to("/grinders"))
     })
     .await
 }

@@ -82,7 +82,10 @@ fn listed(page: &Page, form: &LotForm, wrong: Option<&str>) -> Result<Markup, Fa
     let plan =
         (form.number > 0).then(|| plan_lot(form.number, &form.level, &form.aql, form.inspection()));
     let main = html! {
-        h1 { "Lots" }
+        div.row.between {
+            h1 { "Lots" }
+            div.row { a.button href="/specifications" { "Specifications" } a.button href="/gauge" { "How good is the gauge" } }
+        }
         p.notice { (capital(CAUTION)) "." }
         @if lots.is_empty() { p { "None yet." } } @else {
             div.scroll tabindex="0" role="region" aria-label="Lots" {

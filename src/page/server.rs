@@ -13,8 +13,9 @@ use axum::routing::{get, post};
 use crate::page::fault::Fault;
 use crate::page::state::Page;
 use crate::page::{
-    after_view, assets, fit_view, grinder_view, guard, home_view, lot_view, record_view,
-    settings_view, sound_view, sounding_view, teach_view, upload, wheel_view,
+    after_view, assets, fit_view, gauge_view, grinder_view, guard, home_view, lot_view,
+    record_view, settings_view, sound_view, sounding_view, specification_view, teach_view, upload,
+    wheel_view,
 };
 use crate::store::{Store, StoreError};
 
@@ -124,14 +125,27 @@ fn routes(page: Arc<Page>) -> Router {
             "/wheels/{id}/edit",
             get(wheel_view::edit_form).post(wheel_view::edit),
         )
-        .route("/wheels/{id}/dropped", post(wheel_view::dropped))
-        .route("/wheels/{id}/retire", post(wheel_view::retire))
+        .route("/wheels/{id}/state", post(wheel_view::state))
+        .route("/wheels/{id}/trend.svg", get(wheel_view::trend))
+        .route("/wheels/{id}/modes", get(wheel_view::modes))
+        .route(
+            "/wheels/{id}/baseline/retire",
+            post(wheel_view::retire_baseline),
+        )
         .route("/wheels/{id}/baseline", post(wheel_view::baseline))
         .route(
             "/wheels/{id}/after",
             get(after_view::show).post(after_view::tick),
         )
         .route("/grinders", get(grinder_view::list).post(grinder_view::add))
+        .route("/grinders/{id}/retire", post(grinder_view::retire))
+        .route(
+            "/specifications",
+            get(specification_view::list).post(specification_view::build),
+        )
+        .route("/gauge", get(gauge_view::show))
+        .route("/gauge/study", post(gauge_view::study))
+        .route("/soundings/{number}/reread", get(sounding_view::again))
         .route("/fit", get(fit_view::show).post(fit_view::keep))
         .route(
             "/recordings",

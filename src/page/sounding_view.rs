@@ -21,7 +21,9 @@ use crate::report::picture::{Face, FaceTap, face_picture};
 use crate::report::text::{next_steps, outcome_of};
 use crate::store::records::Kept;
 use crate::store::settings::ShownUnits;
+use crate::tasks::build_baseline::behind_wheel;
 use crate::tasks::print_papers;
+use crate::tasks::reread_sounding::reread;
 use crate::tasks::show_sounding::{ShownSounding, overlay};
 
 /// One sounding.
@@ -52,6 +54,7 @@ fn shown(kept: &Kept<SoundingRecord>, units: ShownUnits) -> Markup {
         @if !is_heard { p.notice { "No ear's word stands beside these readings." } }
         div.row {
             a.button href={ (base) "/sheet" } { "Sheet to print" }
+            a.button href={ (base) "/reread" } { "Read it again" }
             @if record.outcome == "sounds dead" { a.button.dead href={ (base) "/tag" } { "Tag to print" } }
         }
         @if !steps.is_empty() {
@@ -150,7 +153,11 @@ async fn seen(page: &Arc<Page>, number: u64) -> Result<Arc<ShownSounding>, Fault
     .await
 }
 
-fn svg(picture: Option<String>) -> Result<Response, Fault> {
+/// A picture, which may do nothing but show itself.
+///
+/// # Errors
+/// [`Fault`] when there is none.
+pub(super) fn svg(picture: Option<String>) -> Result<Response, Fault> {
     let picture = picture.ok_or_else(|| Fault::not_found("There is no such picture."))?;
     let headers = [
         (header::CONTENT_TYPE, "image/svg+xml"),
@@ -295,6 +302,35 @@ pub(super) async fn tag(
         Ok(paper_page(
             &paper.map_err(|e| Fault::refused(e.to_string()))?,
         ))
+    })
+    .await
+}
+
+/// Reads a sounding again with the present method; nothing is rewritten.
+pub(super) async fn again(
+    State(page): State<Arc<Page>>,
+    Path(number): Path<u64>,
+) -> Result<Markup, Fault> {
+    apart(&page, move |page| {
+        let store = page.store()?;
+        let kept: Kept<SoundingRecord> = store.kept(number)?;
+        let behind = behind_wheel(Some(&store), kept.record.wheel.as_deref(), None);
+        let behind = behind.map_err(|e| Fault::failed(e.to_string()))?;
+        let again = reread(&store, &kept, behind.baseline, behind.at_best, behind.notes);
+        let again = again.map_err(|e| Fault::not_found(e.to_string()))?;
+        let main = html! {
+            p.crumbs { a href="/records" { "Records" } " / " a href={ "/soundings/" (number) } { "sounding " (number) } " / read again" }
+            h1 { "Sounding " (number) ", read again" }
+            p { "Nothing was rewritten. It reads now: " (outcome_mark(&again.outcome_now)) }
+            @if again.changes.is_empty() { p { "It reads as it read then." } } @else {
+                div.scroll tabindex="0" role="region" aria-label="What changed" { table {
+                    thead { tr { th scope="col" { "What" } th scope="col" { "Then" } th scope="col" { "Now" } } }
+                    tbody { @for c in &again.changes { tr { th scope="row" { (c.what) } td { (c.then) } td { (c.now) } } } }
+                } }
+            }
+            p.small { "Then: " (again.made_by_then.program) " " (again.made_by_then.version) ", method " (again.made_by_then.method) "; now: " (again.made_by_now.version) ", method " (again.made_by_now.method) "." }
+        };
+        Ok(frame("Read again", Nav::Records, &main))
     })
     .await
 }

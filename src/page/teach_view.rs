@@ -16,7 +16,7 @@ use crate::page::sounding_view;
 use crate::page::state::{Page, apart};
 use crate::page::upload::{DONE, refusal};
 use crate::reading::Heard;
-use crate::report::text::ear::{EAR_NOTE, ear_round_text};
+use crate::report::text::ear::{EAR_NOTE, ear_results_text, ear_round_text};
 use crate::tasks::clock::now;
 use crate::tasks::ear_test::{EarTest, USUAL_TRIALS, keep_ear_test, kept_ear_tests};
 use crate::tasks::teach_demo::make_page;
@@ -29,6 +29,8 @@ const RATE_HZ: u32 = 48_000;
 pub(super) async fn home(State(page): State<Arc<Page>>) -> Result<Markup, Fault> {
     apart(&page, |page| {
         let mut rounds = kept_ear_tests(&page.store()?, None)?;
+        let records: Vec<_> = rounds.iter().map(|k| k.record.clone()).collect();
+        let results = ear_results_text(&records);
         rounds.reverse();
         let main = html! {
             h1 { "Teach" }
@@ -51,7 +53,7 @@ pub(super) async fn home(State(page): State<Arc<Page>>) -> Result<Markup, Fault>
             }
             section {
                 h2 { "Rounds" }
-                @if rounds.is_empty() { p { "None yet." } }
+                @if rounds.is_empty() { p { "None yet." } } @else { pre { (results) } }
                 @for kept in rounds.iter().take(30) {
                     details {
                         summary { (kept.record.trainee) ", round " (kept.record.round) ", " (kept.at.get(..10).unwrap_or("")) @if !kept.record.complete { ", broken off" } }

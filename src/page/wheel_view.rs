@@ -10,22 +10,30 @@ use serde::Deserialize;
 use crate::page::fault::Fault;
 use crate::page::frame::{Nav, encoded, frame, framed, outcome_mark, time, wheel_link, wheel_path};
 use crate::page::home_view::soundings_table;
+use crate::page::sounding_view::svg;
 use crate::page::state::{Page, apart};
 use crate::reading::turn_plan::TurnPlan;
+use crate::record::baseline::BaselineKind;
 use crate::record::sounding::SoundingRecord;
 use crate::record::wheel::label::LabelWritten;
 use crate::record::wheel::{Size, WheelRecord, WheelState};
+use crate::report::text::TextStyle;
+use crate::report::text::wheel_modes::wheel_modes_text;
 use crate::store::Store;
 use crate::store::settings::ShownUnits;
 use crate::tasks::build_baseline::{BuildOf, BuildSettings, BuildSounding, build_baseline};
 use crate::tasks::clock::now;
-use crate::tasks::keep_wheels::{
-    NewWheel, WheelEdit, add_wheel, edit_wheel, mark_dropped, retire_wheel, show_wheel,
-};
+use crate::tasks::draw_trend::trend_of;
+use crate::tasks::expect_modes::expected_modes;
+use crate::tasks::keep_wheels::{NewWheel, WheelEdit, add_wheel, edit_wheel, show_wheel};
+use crate::tasks::mount_wheel::mounting;
 use crate::tasks::reread_sounding::kept_sounds;
+use crate::tasks::wheel_states::{StateAsked, change_state};
 
 /// Wheels that are listed at once.
 const MOST: usize = 200;
+/// Poisson's ratio that the expected tones are computed with, as `wheel modes` does.
+const POISSON: f64 = 0.2;
 
 /// What is searched for.
 #[derive(Debug, Default, Deserialize)]
@@ -216,6 +224,7 @@ pub(super) async fn show(
         let mut soundings = shown.soundings.clone();
         soundings.reverse();
         let in_use = shown.baselines.iter().rev().find(|b| b.retired.is_none());
+        let grinders = store.grinders()?;
         let main = html! {
             p.crumbs { a href="/wheels" { "Wheels" } " / " (wheel.id) }
             div.row.between {
@@ -224,6 +233,7 @@ pub(super) async fn show(
                     a.button.main href={ "/sound/prepare?wheel=" (encoded(&wheel.id)) } { "Sound it" }
                     a.button href={ "/fit?wheel=" (encoded(&wheel.id)) } { "Does it fit?" }
                     a.button href={ (here) "/after" } { "On mounting" }
+                    a.button href={ (here) "/modes" } { "Expected tones" }
                 }
             }
             @if wheel.state != WheelState::InStore {
@@ -240,6 +250,7 @@ pub(super) async fn show(
                     (soundings_table(&soundings, false))
                 }
                 @if soundings.len() > 1 {
+                    img loading="lazy" src={ (here) "/trend.svg" } alt="Tones, ring time and split over the soundings; the table above says the outcomes";
                     form.row method="get" action="/compare" {
                         label for="a" { "Lay two over each other:" }
                         select #a name="a" { @for s in &soundings { option value=(s.number) { (s.number) " · " (s.at.get(..10).unwrap_or("")) } } }
@@ -254,6 +265,14 @@ pub(super) async fn show(
                     Some(b) => {
                         p { "Version " (b.record.baseline_version) " of " (b.record.soundings.len()) " soundings, built " (time(&b.record.built_at)) "."
                             @if b.record.unconfirmed { " Nothing stood behind its first sounding: it shows what has changed since, not that the wheel was sound then." } }
+                        details {
+                            summary { "Take this baseline out of use" }
+                            form.row method="post" action={ (here) "/baseline/retire" } {
+                                label for="baseline-why" { "Why" }
+                                input #baseline-why name="note" required maxlength="200";
+                                button type="submit" { "Take it out of use" }
+                            }
+                        }
                     }
                     None => p { "It has none of its own yet." }
                 }
@@ -282,21 +301,31 @@ pub(super) async fn show(
                     }
                 }
             }
-            section.row {
-                details {
-                    summary { "It was dropped" }
-                    form method="post" action={ (here) "/dropped" } {
-                        label for="drop-note" { "How" }
-                        input #drop-note name="note" maxlength="200";
+            section.panel {
+                h2 { "What became of it" }
+                div.row {
+                    form.row method="post" action={ (here) "/state" } {
+                        input type="hidden" name="to" value="dropped";
+                        label for="drop-note" { "It was dropped:" }
+                        input #drop-note name="note" maxlength="200" placeholder="how";
                         button.dead type="submit" { "Mark it as dropped" }
                     }
                 }
                 details {
-                    summary { "Take it out of use" }
-                    form method="post" action={ (here) "/retire" } {
-                        label for="retire-note" { "Why" }
-                        input #retire-note name="note" maxlength="200";
-                        button type="submit" { "Retire it" }
+                    summary { "Mounted, set aside, tagged out, retired, destroyed, or back in store" }
+                    form method="post" action={ (here) "/state" } {
+                        div.fields {
+                            div { label for="to" { "It is now" } select #to name="to" {
+                                @for state in WheelState::ALL.map(WheelState::words) { option value=(state) selected[wheel.state.words() == state] { (state) } }
+                            } }
+                            div { label for="on" { "On grinder, if mounted" } select #on name="grinder" {
+                                option value="" { "–" }
+                                @for g in &grinders { option value=(g.id) { (g.id) } }
+                            } }
+                            div { label for="state-note" { "Why" } input #state-note name="note" maxlength="200"; }
+                            div { label for="state-by" { "Who says so" } input #state-by name="by" value=(page.by().unwrap_or_default()) maxlength="80"; }
+                        }
+                        button type="submit" { "Keep it" }
                     }
                 }
                 a.button href={ (here) "/edit" } { "Edit" }
@@ -545,30 +574,104 @@ impl Note {
     }
 }
 
-/// Marks one as dropped.
-pub(super) async fn dropped(
+/// What became of a wheel.
+#[derive(Debug, Default, Deserialize)]
+#[serde(default)]
+pub(super) struct Became {
+    to: String,
+    note: String,
+    by: String,
+    grinder: String,
+}
+
+/// Changes the state of one.
+pub(super) async fn state(
     State(page): State<Arc<Page>>,
     Path(id): Path<String>,
-    Form(note): Form<Note>,
+    Form(became): Form<Became>,
 ) -> Result<Redirect, Fault> {
     apart(&page, move |page| {
-        let wheel = mark_dropped(&mut page.store()?, &id, &now(), note.text());
+        let unknown = || Fault::refused("say what became of the wheel");
+        let to = WheelState::parse(&became.to).ok_or_else(unknown)?;
+        let at = now();
+        let mut store = page.store()?;
+        let by = page.remember_by(&became.by);
+        let grinder = Some(became.grinder.trim()).filter(|g| !g.is_empty());
+        let against = if to == WheelState::Mounted {
+            let which = || Fault::refused("say on which grinder it is");
+            let grinder = grinder.ok_or_else(which)?;
+            mounting(&store, &id, Some(grinder), &[], by.as_deref(), &at)?.against
+        } else {
+            Vec::new()
+        };
+        let asked = StateAsked {
+            to,
+            grinder: grinder.filter(|_| to == WheelState::Mounted),
+            by: by.as_deref(),
+            note: Some(became.note.trim()).filter(|n| !n.is_empty()),
+            at: &at,
+            against: &against,
+        };
+        let wheel = change_state(&mut store, &id, &asked);
         let wheel = wheel.map_err(|e| Fault::refused(e.to_string()))?;
         Ok(Redirect::to(&wheel_path(&wheel.id)))
     })
     .await
 }
 
-/// Takes one out of use.
-pub(super) async fn retire(
+/// Tones, ring time and split of a wheel over its soundings.
+pub(super) async fn trend(
+    State(page): State<Arc<Page>>,
+    Path(id): Path<String>,
+) -> Result<Response, Fault> {
+    apart(&page, move |page| {
+        let shown = show_wheel(&page.store()?, &id).map_err(|_| missing(&id))?;
+        svg(trend_of(&shown).ok())
+    })
+    .await
+}
+
+/// Where the theory of the disc expects the wheel's modes.
+pub(super) async fn modes(
+    State(page): State<Arc<Page>>,
+    Path(id): Path<String>,
+) -> Result<Markup, Fault> {
+    apart(&page, move |page| {
+        let modes = expected_modes(&page.store()?, &id, None, POISSON);
+        let modes = modes.map_err(|e| Fault::refused(e.to_string()))?;
+        let style = TextStyle {
+            colour: false,
+            width: 90,
+        };
+        let main = html! {
+            p.crumbs { a href="/wheels" { "Wheels" } " / " (wheel_link(&id)) " / expected tones" }
+            h1 { "Where the tones of " (id) " are expected" }
+            pre { (wheel_modes_text(&modes, &style)) }
+        };
+        Ok(frame("Expected tones", Nav::Wheels, &main))
+    })
+    .await
+}
+
+/// Takes its baseline out of use.
+pub(super) async fn retire_baseline(
     State(page): State<Arc<Page>>,
     Path(id): Path<String>,
     Form(note): Form<Note>,
 ) -> Result<Redirect, Fault> {
     apart(&page, move |page| {
-        let wheel = retire_wheel(&mut page.store()?, &id, &now(), note.text());
-        let wheel = wheel.map_err(|e| Fault::refused(e.to_string()))?;
-        Ok(Redirect::to(&wheel_path(&wheel.id)))
+        let mut store = page.store()?;
+        let why = note.text().ok_or_else(|| Fault::refused("say why"))?;
+        let kept = store.baseline(BaselineKind::Wheel, &id)?;
+        let kept = kept.ok_or_else(|| Fault::not_found("it has no baseline in use"))?;
+        store.retire_baseline(
+            BaselineKind::Wheel,
+            &kept.of,
+            kept.baseline_version,
+            &now(),
+            why,
+        )?;
+        Ok(Redirect::to(&wheel_path(&id)))
     })
     .await
 }

@@ -2,7 +2,6 @@
 
 use crate::record::baseline::BaselineKind;
 use crate::record::sounding::SoundingRecord;
-use crate::record::wheel::WheelState;
 use crate::record::wheel::label::{LabelError, LabelWritten};
 use crate::record::wheel::{
     BadId, Bond, NoSuchBond, RingHint, Size, SizeError, Speed, SpeedError, WheelRecord, check_id,
@@ -273,32 +272,6 @@ fn changes(before: &WheelRecord, after: &WheelRecord) -> Vec<String> {
         .filter(|(was, is)| was.1 != is.1)
         .map(|(was, is)| format!("{} {} to {}", was.0, was.1, is.1))
         .collect()
-}
-
-/// Marks a wheel as dropped: it asks for a new sounding before any use. `at` is RFC 3339.
-///
-/// # Errors
-/// [`StoreError::NoWheel`] when it is not there.
-pub fn mark_dropped(
-    store: &mut Store,
-    id: &str,
-    at: &str,
-    note: Option<&str>,
-) -> Result<WheelRecord, WheelError> {
-    Ok(store.set_wheel_state(id, WheelState::Dropped, at, note)?)
-}
-
-/// Takes a wheel out of the shop's stock; its history stays. `at` is RFC 3339.
-///
-/// # Errors
-/// [`StoreError::NoWheel`] when it is not there.
-pub fn retire_wheel(
-    store: &mut Store,
-    id: &str,
-    at: &str,
-    note: Option<&str>,
-) -> Result<WheelRecord, WheelError> {
-    Ok(store.set_wheel_state(id, WheelState::Retired, at, note)?)
 }
 
 /// What is shown of a wheel, as a record.

@@ -177,7 +177,7 @@ if (how === "mouse") {
   await look(page, "lot");
   const views = { home: "", prepare: "sound/prepare?wheel=HL-1", sounding: `soundings/${number}`, wheels: "wheels", wheel: "wheels/HL-1",
     grinders: "grinders", fit: "fit?wheel=HL-1", after: "wheels/HL-1/after", lots: "lots?number=200", teach: "teach", records: "records",
-    verify: "records/verify", settings: "settings", bench: "sound" };
+    verify: "records/verify", settings: "settings", specifications: "specifications", gauge: "gauge", modes: "wheels/HL-1/modes", again: `soundings/${number}/reread`, bench: "sound" };
   for (const [width, height, colorScheme] of [[360, 740, "light"], [1366, 820, "dark"], [2560, 1300, "light"]]) {
     const sized = await open({ viewport: { width, height }, colorScheme });
     for (const [name, at] of Object.entries(views)) {

@@ -33,6 +33,16 @@
       location.href = `/soundings/${told.number}`;
     };
 
+    const table = async () => {
+      const file = input.files[0];
+      status.textContent = `Studying ${file.name} …`;
+      const told = await send(`${form.dataset.table}?${query({ name: file.name })}`, file);
+      status.textContent = "";
+      const result = form.querySelector(".result");
+      result.textContent = told.text;
+      result.hidden = false;
+    };
+
     const bar = form.querySelector("progress");
     const follow = async () => {
       for (;;) {
@@ -71,7 +81,7 @@
       if (button.disabled) return;
       if (!input.files.length) { status.textContent = "Choose a recording first."; return; }
       button.disabled = true;
-      try { await (form.dataset.lot ? many() : one()); }
+      try { await (form.dataset.lot ? many() : form.dataset.table ? table() : one()); }
       catch (error) { status.textContent = `It cannot be read: ${error.message}`; }
       button.disabled = false;
     });
