@@ -164,6 +164,7 @@ if (how === "mouse") {
   await look(page, "ear-result");
   await page.goto(`${address}teach/class`);
   expect(await page.locator("audio").count() > 5, "the page for a class has no sounds");
+  await page.evaluate(() => window.scrollTo(0, 520));
   await keep(page, "teach-class");
 
   await page.goto(`${address}lots?number=200`);
