@@ -167,7 +167,7 @@ fn a_foreign_name_or_page_gets_nothing() {
     }
     let plain = "content-type: text/plain\r\n";
     assert_eq!(page.ask("POST", "/wheels/W-1/state", plain, form).0, 403);
-    assert!(page.get("/wheels/W-1").1.contains("active"));
+    assert!(page.get("/wheels/W-1").1.contains("in store"));
     assert!(!fourtap(store.path(), &["wheel", "show", "W-1"]).contains("dropped"));
     // And shows nothing of it.
     let inside = "sec-fetch-site: cross-site\r\nsec-fetch-mode: no-cors\r\n";
@@ -347,12 +347,12 @@ fn commands_and_page_see_the_same_store_while_both_run() {
     let (status, answer) =
         second.post_bytes("/recordings?name=a.wav&heard=ring,ring,thud,ring", &sound);
     assert_eq!(status, 200, "{answer}");
-    assert!(page.get("/soundings/1").1.contains("sounds dead"));
+    assert!(page.get("/soundings/2").1.contains("sounds dead"));
     assert!(fourtap(store.path(), &["records", "list"]).contains("sounds dead"));
     assert!(
         page.get("/records/verify")
             .1
-            .contains("1 records are as they were kept")
+            .contains("2 records are as they were kept")
     );
     // A wrong word of the ear is refused, not guessed.
     let wrong = page.post_bytes("/recordings?name=a.wav&heard=rnig", &sound);

@@ -13,6 +13,7 @@ use crate::page::fault::Fault;
 use crate::page::frame::{Nav, encoded, frame, framed, outcome_mark, wheel_link};
 use crate::page::home_view::capital;
 use crate::page::sound_view::{plan_choice, plan_of};
+use crate::page::sounding_view::{paper_page, svg};
 use crate::page::state::{Page, apart};
 use crate::page::upload::{refusal, taken_in};
 use crate::quality::sampling::Inspection;
@@ -22,6 +23,7 @@ use crate::record::lot_plan::{CAUTION, LotPlanRecord};
 use crate::tasks::clock::now;
 use crate::tasks::keep_lots::{NewLot, add_lot};
 use crate::tasks::plan_lot::plan_lot;
+use crate::tasks::print_lot::{lot_charts, lot_paper};
 use crate::tasks::report_lot::{lot_of, report_lot};
 
 const LEVELS: [&str; 7] = ["I", "II", "III", "S-1", "S-2", "S-3", "S-4"];
@@ -187,11 +189,23 @@ pub(super) async fn show(
         let report = report_lot(&page.store()?, &lot);
         let report = report.map_err(|e| Fault::not_found(e.to_string()))?;
         let run = page.lots.progress(&lot);
+        let charts = if report.wheels.is_empty() {
+            Vec::new()
+        } else {
+            lot_charts(&page.store()?, &report).map_err(|e| Fault::failed(e.to_string()))?
+        };
         let here = format!("/lots/{}", encoded(&lot));
         let main = html! {
             p.crumbs { a href="/lots" { "Lots" } " / " (lot) }
-            h1 { "Lot " (lot) }
+            div.row.between {
+                h1 { "Lot " (lot) }
+                a.button href={ (here) "/report" } { "Report to print" }
+            }
             (report_of(&report))
+            @if !charts.is_empty() {
+                h2 { "Charts" }
+                @for chart in &charts { img loading="lazy" src={ (here) "/chart/" (chart.name) } alt=(chart.alt); }
+            }
             section.panel {
                 h2 { "Read recordings of its wheels" }
                 form.upload data-lot=(here) data-reading[run.as_ref().is_some_and(|r| r.phase == "reading")] {
@@ -211,6 +225,34 @@ pub(super) async fn show(
             }
         };
         Ok(framed(&format!("Lot {lot}"), Nav::Lots, &main, &["upload.js"]))
+    })
+    .await
+}
+
+/// A chart of a lot by its short name.
+pub(super) async fn chart(
+    State(page): State<Arc<Page>>,
+    Path((lot, name)): Path<(String, String)>,
+) -> Result<Response, Fault> {
+    apart(&page, move |page| {
+        let store = page.store()?;
+        let report = report_lot(&store, &lot).map_err(|e| Fault::not_found(e.to_string()))?;
+        let charts = lot_charts(&store, &report).map_err(|e| Fault::failed(e.to_string()))?;
+        svg(charts.into_iter().find(|c| c.name == name).map(|c| c.svg))
+    })
+    .await
+}
+
+/// The report to print.
+pub(super) async fn report(
+    State(page): State<Arc<Page>>,
+    Path(lot): Path<String>,
+) -> Result<Response, Fault> {
+    apart(&page, move |page| {
+        let paper = lot_paper(&page.store()?, &lot);
+        Ok(paper_page(
+            &paper.map_err(|e| Fault::not_found(e.to_string()))?,
+        ))
     })
     .await
 }

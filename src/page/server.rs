@@ -175,6 +175,8 @@ fn routes(page: Arc<Page>) -> Router {
             "/lots/{lot}/recordings",
             post(lot_view::recording).layer(DefaultBodyLimit::disable()),
         )
+        .route("/lots/{lot}/report", get(lot_view::report))
+        .route("/lots/{lot}/chart/{name}", get(lot_view::chart))
         .route("/lots/{lot}/read", post(lot_view::read))
         .route("/lots/{lot}/progress", get(lot_view::progress))
         .route("/teach", get(teach_view::home))

@@ -272,7 +272,8 @@ pub(super) fn sound(bytes: &[u8], headers: &HeaderMap) -> Response {
     (StatusCode::PARTIAL_CONTENT, headers, part.to_vec()).into_response()
 }
 
-fn paper_page(paper: &paper::Paper) -> Response {
+/// A page to print, which may do nothing but show itself.
+pub(super) fn paper_page(paper: &paper::Paper) -> Response {
     let headers = [(header::CONTENT_SECURITY_POLICY, PAPER_POLICY)];
     (headers, Html(paper::html(paper))).into_response()
 }

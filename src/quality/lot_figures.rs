@@ -143,10 +143,42 @@ pub fn shift(
     })
 }
 
+/// Fewer values give no limits.
+const FEWEST_FOR_LIMITS: usize = 5;
+/// Mean range of two normal values in standard deviations, `2/sqrt(pi)`.
+const RANGE_OF_TWO: f64 = 1.128;
+
+/// Lower limit, centre and upper limit of an individuals chart: the mean, and three standard
+/// deviations from it, these from the mean moving range of two (NIST/SEMATECH e-Handbook of
+/// Statistical Methods, 6.3.2.2). The order of the values counts. None for fewer than five.
+pub fn individuals(values: &[f64]) -> Option<(f64, f64, f64)> {
+    let finite: Vec<f64> = values.iter().copied().filter(|v| v.is_finite()).collect();
+    if finite.len() < FEWEST_FOR_LIMITS {
+        return None;
+    }
+    let mean = finite.iter().sum::<f64>() / finite.len() as f64;
+    let ranges = finite.windows(2).map(|w| (w[1] - w[0]).abs());
+    let range = ranges.sum::<f64>() / (finite.len() - 1) as f64;
+    let far = 3.0 * range / RANGE_OF_TWO;
+    Some((mean - far, mean, mean + far))
+}
+
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn limits_of_individuals_are_those_of_the_handbook() {
+        // NIST/SEMATECH e-Handbook 6.3.2.2, example of ten batches; figures from memory, the
+        // limits agree with them by hand.
+        let values = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1];
+        let (low, centre, high) = individuals(&values).unwrap();
+        for (found, book) in [(low, 45.8159), (centre, 50.81), (high, 55.8041)] {
+            assert!((found - book).abs() < 1e-3, "{found} {book}");
+        }
+        assert_eq!(individuals(&values[..4]), None);
+    }
     use rand::SeedableRng as _;
     use rand_chacha::ChaCha8Rng;
     use rand_distr::{Distribution as _, StandardNormal};

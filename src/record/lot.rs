@@ -76,7 +76,7 @@ pub struct LotReportRecord {
     pub shifts: Vec<LotShiftRecord>,
     /// How odd wheels were found, and how the chance of a false finding is shared.
     pub odd_rule: String,
-    /// The wheels with a sounding, in the order in which they were first sounded for this lot.
+    /// The wheels with a sounding, in the order in which they were drawn.
     pub wheels: Vec<LotWheelRecord>,
 }
 

@@ -19,7 +19,7 @@ use crate::tasks::read_lot::heard_thud;
 /// Confidence of the shifts together, and of the odd-wheel rule.
 const CONFIDENCE: f64 = 0.95;
 /// Tones are looked for this far from the reference, as a logarithm.
-const WIDEST_SHIFT: f64 = 0.15;
+pub(super) const WIDEST_SHIFT: f64 = 0.15;
 /// Wheels nearer than this to each other are not odd: what tones and ring times repeat to, as
 /// logarithms (docs/method.md).
 const TONE_FLOOR: f64 = 0.002;
@@ -87,7 +87,8 @@ pub fn report_lot(store: &Store, name: &str) -> Result<LotReportRecord, ReportEr
             wheels.push(sounded(&wheel.id, newest, first, marked, thud));
         }
     }
-    wheels.sort_by_key(|w| w.first);
+    // Which wheels are the sample is settled by lot and id, before any is sounded.
+    wheels.sort_by_key(|w| (drawn(name, &w.record.wheel), w.first));
     let statistics = match &lot.specification {
         Some(name) => store.baseline(BaselineKind::Specification, name)?,
         None => None,
@@ -95,7 +96,7 @@ pub fn report_lot(store: &Store, name: &str) -> Result<LotReportRecord, ReportEr
     let statistics = statistics.and_then(|b| Some((b.soundings.len() as u32, b.statistics?)));
     let places = statistics
         .as_ref()
-        .map_or_else(|| of_typical(&wheels), |s| of_baseline(&s.1));
+        .map_or_else(|| of_typical(&wheels), |s| places_of(&s.1));
     for w in &mut wheels {
         let found = common_shift(&w.lines, &places, WIDEST_SHIFT).filter(|s| !s.at_limit);
         w.tone = found.map(|s| s.shift);
@@ -130,11 +131,22 @@ pub fn report_lot(store: &Store, name: &str) -> Result<LotReportRecord, ReportEr
         bad: count.bad,
         unclear: count.unclear,
         trouble_outside: count.trouble_outside,
-        shifts: shifts(&lot, statistics.as_ref(), [&tones, &ring, &stiff]),
+        shifts: shifts(
+            &lot,
+            statistics.as_ref(),
+            [&tones, &ring, &stiff].map(|v| not_bad(&wheels, v)),
+        ),
         odd_rule: odd_rule([odd_tones.as_ref(), odd_ring.as_ref()]),
         lot,
         wheels: wheels.into_iter().map(|w| w.record).collect(),
     })
+}
+
+/// The place of a wheel in the drawing of the sample: the lowest are drawn. The hash of lot and id
+/// is as good as chance, cannot be chosen by who sounds, and comes out the same every time.
+fn drawn(lot: &str, wheel: &str) -> [u8; 32] {
+    let words = format!("{lot}\n{}", wheel.to_lowercase());
+    *blake3::hash(words.as_bytes()).as_bytes()
 }
 
 fn sounded(id: &str, kept: Kept<SoundingRecord>, first: u64, marked: bool, thud: bool) -> Sounded {
@@ -163,7 +175,8 @@ fn sounded(id: &str, kept: Kept<SoundingRecord>, first: u64, marked: bool, thud:
     }
 }
 
-fn of_baseline(statistics: &BaselineStatistics) -> Vec<Place> {
+/// The tones of a baseline as places to find.
+pub(super) fn places_of(statistics: &BaselineStatistics) -> Vec<Place> {
     let place = |m: &crate::record::baseline::BaselineMode| place(m.freq_hz.ln(), 1.0);
     statistics.modes.iter().map(place).collect()
 }
@@ -203,6 +216,19 @@ fn of_typical(wheels: &[Sounded]) -> Vec<Place> {
     })
 }
 
+/// The values of the wheels that do not count as bad: a dead wheel's tones say nothing of the lot.
+fn not_bad(wheels: &[Sounded], values: &[f64]) -> Vec<f64> {
+    let kept = wheels.iter().zip(values);
+    kept.map(|(w, v)| {
+        if w.record.counts_as == "bad" {
+            f64::NAN
+        } else {
+            *v
+        }
+    })
+    .collect()
+}
+
 fn tell_odd(wheels: &mut [Sounded], crowd: Option<&Crowd>, what: &str) {
     for odd in crowd.map_or(&[][..], |c| &c.odd) {
         if let (Some(w), Some(c)) = (wheels.get_mut(odd.place), crowd) {
@@ -236,7 +262,7 @@ fn tell_same_sound(wheels: &mut [Sounded]) {
     }
 }
 
-/// Says of each wheel what it counts as; the sample are the first wheels.
+/// Says of each wheel what it counts as; the sample are the wheels that were drawn.
 fn counted(wheels: &mut [Sounded], plan: &SamplingPlan) -> SampleCount {
     let mut count = SampleCount::default();
     for (k, w) in wheels.iter_mut().enumerate() {
@@ -321,7 +347,7 @@ fn because(plan: &SamplingPlan, count: SampleCount, decision: LotDecision) -> Ve
 fn shifts(
     lot: &LotRecord,
     statistics: Option<&(u32, BaselineStatistics)>,
-    [tones, ring, stiff]: [&[f64]; 3],
+    [tones, ring, stiff]: [Vec<f64>; 3],
 ) -> Vec<LotShiftRecord> {
     let against = lot
         .specification
@@ -359,9 +385,9 @@ fn shifts(
         Some((s.ln_ring_time_mean?, spread / f64::from(*n).sqrt(), *n))
     });
     [
-        of("tone", tones, tone_reference),
-        of("ring time", ring, ring_reference),
-        of("modulus of elasticity", stiff, None),
+        of("tone", &tones, tone_reference),
+        of("ring time", &ring, ring_reference),
+        of("modulus of elasticity", &stiff, None),
     ]
     .into_iter()
     .flatten()

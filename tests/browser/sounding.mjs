@@ -122,6 +122,8 @@ const played = await page.evaluate(async () => {
   return [audio.duration, audio.currentTime];
 });
 expect(played[0] > 0.3 && played[1] >= played[0] / 2, `the tap plays ${played}`);
+await page.evaluate(() => document.querySelector("img[src$='spectrum.svg']").scrollIntoView({ block: "center" }));
+await keep(page, "page-sounding");
 await look(page, `${how}-sounding`);
 
 await page.goto(`${address}soundings/${number}/sheet`);
@@ -162,7 +164,8 @@ if (how === "mouse") {
   await page.waitForFunction(() => !document.querySelector("#result").hidden);
   expect((await page.locator("#result").textContent()).includes("Bo, round 1: 4 made-up sounds"), "no result of the ear test");
   await look(page, "ear-result");
-  await page.goto(`${address}teach/class`);
+  // The page is made when it is first wanted, which takes its time on a busy machine.
+  await page.goto(`${address}teach/class`, { timeout: 240000 });
   expect(await page.locator("audio").count() > 5, "the page for a class has no sounds");
   await page.evaluate(() => window.scrollTo(0, 520));
   await keep(page, "teach-class");

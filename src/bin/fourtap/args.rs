@@ -64,6 +64,10 @@ pub enum Command {
     /// For a class: a page of rings and thuds, recordings to demonstrate with
     #[command(subcommand)]
     Teach(crate::teach::Teach),
+    /// Completions for a shell, on standard output
+    Completions(crate::shell::Completions),
+    /// Manual pages, written into a folder
+    Manual(crate::shell::Manual),
 }
 
 /// Baselines.

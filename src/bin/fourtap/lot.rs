@@ -8,18 +8,21 @@ use std::time::{Duration, Instant};
 use fourtap::quality::sampling::Inspection;
 use fourtap::record::lot::LotReportRecord;
 use fourtap::record::wheel::{Bond, Size};
+use fourtap::report::paper::html;
 use fourtap::report::text::lot_plan::lot_plan_text;
 use fourtap::report::text::lot_report::lot_report_text;
 use fourtap::store::{Store, StoreError};
 use fourtap::tasks::clock::now;
 use fourtap::tasks::keep_lots::{LotError, NewLot, add_lot};
 use fourtap::tasks::plan_lot::plan_lot;
+use fourtap::tasks::print_lot::lot_paper;
 use fourtap::tasks::read_lot::{LotEvent, lot_soundings, read_lot};
 use fourtap::tasks::report_lot::{ReportError, lot_of, report_lot};
 use fourtap::tasks::wheels_table::read_table;
 
 use crate::args::Plan;
 use crate::exit;
+use crate::papers::written;
 use crate::read::plan as turn_plan_of;
 use crate::store_place::{open, open_existing};
 use crate::tell::{complain, say, say_json};
@@ -91,6 +94,12 @@ pub enum Lot {
         /// Write a table of all its wheels
         #[arg(long, value_name = "FILE")]
         csv: Option<PathBuf>,
+        /// Write one JSON object a wheel
+        #[arg(long, value_name = "FILE")]
+        json_lines: Option<PathBuf>,
+        /// Write the report with its charts here, as HTML that a browser prints
+        #[arg(short, long, value_name = "FILE")]
+        output: Option<PathBuf>,
         /// Print a JSON object
         #[arg(long)]
         json: bool,
@@ -127,8 +136,19 @@ pub fn run(lot: &Lot, place: Option<&Path>) -> ExitCode {
     match lot {
         Lot::Add { .. } => add(lot, place).err().unwrap_or(ExitCode::SUCCESS),
         Lot::Read { .. } => read(lot, place).unwrap_or_else(|code| code),
-        Lot::Report { lot, csv, json } => {
-            reported(lot, csv.as_deref(), *json, place).unwrap_or_else(|code| code)
+        Lot::Report {
+            lot,
+            csv,
+            json_lines,
+            output,
+            json,
+        } => {
+            let files = ReportFiles {
+                csv: csv.as_deref(),
+                json_lines: json_lines.as_deref(),
+                html: output.as_deref(),
+            };
+            reported(lot, &files, *json, place).unwrap_or_else(|code| code)
         }
         Lot::Plan {
             lot_size,
@@ -246,22 +266,46 @@ fn read(lot: &Lot, place: Option<&Path>) -> Result<ExitCode, ExitCode> {
     })
 }
 
+/// Files that a report is written into.
+struct ReportFiles<'a> {
+    csv: Option<&'a Path>,
+    json_lines: Option<&'a Path>,
+    html: Option<&'a Path>,
+}
+
 fn reported(
     lot: &str,
-    csv: Option<&Path>,
+    files: &ReportFiles<'_>,
     json: bool,
     place: Option<&Path>,
 ) -> Result<ExitCode, ExitCode> {
     let store = open_existing(place)?;
-    if let Some(path) = csv {
-        let report = report_lot(&store, lot).map_err(|e| failed(&e))?;
-        write_csv(&report, path).map_err(|e| {
-            complain(&format!(
-                "{}: cannot be written: {e}; choose another place",
-                path.display()
-            ));
-            ExitCode::from(exit::INPUT)
-        })?;
+    let report = report_lot(&store, lot).map_err(|e| failed(&e))?;
+    let unwritable = |path: &Path, why: &dyn std::fmt::Display| {
+        complain(&format!(
+            "{}: cannot be written: {why}; choose another place",
+            path.display()
+        ));
+        ExitCode::from(exit::INPUT)
+    };
+    if let Some(path) = files.csv {
+        write_csv(&report, path).map_err(|e| unwritable(path, &e))?;
+    }
+    if let Some(path) = files.json_lines {
+        let lines: Vec<String> = report
+            .wheels
+            .iter()
+            .filter_map(|w| serde_json::to_string(w).ok())
+            .collect();
+        written(path, &(lines.join("\n") + "\n")).map_err(|e| unwritable(path, &e))?;
+    }
+    if let Some(path) = files.html {
+        let paper = lot_paper(&store, lot).map_err(|e| failed(&e))?;
+        written(path, &html(&paper)).map_err(|e| unwritable(path, &e))?;
+        complain(&format!(
+            "{} is written; print it from a browser",
+            path.display()
+        ));
     }
     tell_report(&store, lot, json)
 }

@@ -15,6 +15,7 @@ mod page;
 mod papers;
 mod read;
 mod records;
+mod shell;
 mod sound;
 mod store_place;
 mod teach;
@@ -44,6 +45,8 @@ fn main() -> ExitCode {
         args::Command::Baseline(baseline) => baseline::run(baseline, args.store.as_deref()),
         args::Command::Lot(lot) => lot::run(lot, args.store.as_deref()),
         args::Command::Gauge(gauge) => gauge::run(gauge, args.store.as_deref()),
+        args::Command::Completions(of) => shell::completions(of),
+        args::Command::Manual(to) => shell::manual(to),
         args::Command::Teach(teach) => teach::run(teach, args.store.as_deref()),
     }
 }

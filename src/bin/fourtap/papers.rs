@@ -82,7 +82,10 @@ fn done(which: Which, args: &PaperOf, place: Option<&Path>) -> Result<(), ExitCo
 }
 
 /// Written beside its place and put there at one blow.
-fn written(path: &Path, page: &str) -> std::io::Result<()> {
+///
+/// # Errors
+/// What the system said.
+pub fn written(path: &Path, page: &str) -> std::io::Result<()> {
     let folder = path.parent().filter(|p| !p.as_os_str().is_empty());
     let mut file = tempfile::NamedTempFile::new_in(folder.unwrap_or(Path::new(".")))?;
     file.write_all(page.as_bytes())?;

@@ -12,6 +12,7 @@ mod canvas;
 mod decay;
 mod face;
 mod labels;
+mod lot_charts;
 mod overlay;
 mod spectrum;
 pub(in crate::report) mod style;
@@ -21,6 +22,10 @@ mod waveform;
 
 pub use decay::{Decay, DecayBand, DecayFit, decay_picture};
 pub use face::{Face, FaceTap, face_picture};
+pub use lot_charts::{
+    ChartPoint, ControlChart, LotDistribution, ToneAndMass, control_chart, lot_distribution,
+    tone_and_mass,
+};
 pub use overlay::{Laid, Overlay, overlay_picture};
 pub use spectrum::{BaselineMark, ModeHeld, ModeMark, RefusedMark, Spectrum, spectrum_picture};
 pub use time_spectrum::{TimeSpectrum, time_spectrum_picture};
