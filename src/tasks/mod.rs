@@ -27,6 +27,7 @@ pub mod name_soundings;
 pub mod open_source;
 pub mod plan_lot;
 pub mod plate_findings;
+pub mod print_gauge;
 pub mod print_lot;
 pub mod print_papers;
 pub mod prune_sounds;

@@ -3,10 +3,13 @@
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
+use fourtap::report::paper::html;
 use fourtap::report::text::gauge::gauge_text;
+use fourtap::tasks::print_gauge::gauge_paper;
 use fourtap::tasks::study_gauge::{GaugeError, study_gauge};
 
 use crate::exit;
+use crate::papers::written;
 use crate::store_place::look;
 use crate::tell::{complain, say, say_json};
 
@@ -17,6 +20,9 @@ pub struct Gauge {
     /// reading and state (sound, damaged) what is there; a column sounding with the number of a
     /// kept sounding stands in for all but person and state
     table: PathBuf,
+    /// Write the study here, as HTML that a browser prints on one page
+    #[arg(short, long, value_name = "FILE")]
+    output: Option<PathBuf>,
     /// Print a JSON object
     #[arg(long)]
     json: bool,
@@ -30,6 +36,17 @@ pub fn run(args: &Gauge, place: Option<&Path>) -> ExitCode {
     };
     match study_gauge(&args.table, store.as_ref()) {
         Ok(record) => {
+            if let Some(path) = &args.output {
+                let name = args.table.display().to_string();
+                let page = html(&gauge_paper(&record, &name));
+                if let Err(error) = written(path, &page) {
+                    complain(&format!(
+                        "{}: cannot be written: {error}; check the folder and its rights",
+                        path.display()
+                    ));
+                    return ExitCode::from(exit::INPUT);
+                }
+            }
             if args.json {
                 say_json(&record);
             } else {
