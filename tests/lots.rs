@@ -143,6 +143,45 @@ fn a_lot_is_read_kept_gone_on_with_and_decided() {
         table.contains("L-2,") && table.contains(",bad,sounds dead,"),
         "{table}"
     );
+    let (page, lines) = (
+        folder.path().join("lot.html"),
+        folder.path().join("lot.jsonl"),
+    );
+    let written = lot(
+        &store,
+        &[
+            "report",
+            "April",
+            "-o",
+            &page.to_string_lossy(),
+            "--json-lines",
+            &lines.to_string_lossy(),
+        ],
+    );
+    assert_eq!(written.status.code(), Some(10));
+    let page = std::fs::read_to_string(page).unwrap();
+    // Self-contained: decision, caution, every wheel, charts inside, nothing from elsewhere.
+    for words in [
+        "REJECT",
+        "L-1",
+        "L-2",
+        "sounds dead",
+        "ampling does not replace",
+    ] {
+        assert!(page.contains(words), "{words}");
+    }
+    assert!(page.matches("<img alt=").count() >= 3 && !page.contains("src=\"http"));
+    let wheels: Vec<serde_json::Value> = std::fs::read_to_string(lines)
+        .unwrap()
+        .lines()
+        .map(|l| serde_json::from_str(l).unwrap())
+        .collect();
+    assert_eq!(wheels.len(), 2);
+    assert!(
+        wheels
+            .iter()
+            .all(|w| w["in_sample"] == true && w["wheel"].is_string())
+    );
     let text = String::from_utf8(lot(&store, &["report", "April"]).stdout).unwrap();
     assert!(
         text.starts_with("Lot April: REJECT") && text.contains(CAUTION),
@@ -189,7 +228,8 @@ fn one_recording_for_two_wheels_is_no_good_wheel() {
         "--json",
     ];
     let (r, _) = report(&store, &args);
-    let ids: Vec<&str> = r.wheels.iter().map(|w| w.wheel.as_str()).collect();
+    let mut ids: Vec<&str> = r.wheels.iter().map(|w| w.wheel.as_str()).collect();
+    ids.sort_unstable();
     assert_eq!(ids, ["L-1", "L-2"]);
     for w in &r.wheels {
         assert_eq!(w.counts_as, "unclear");

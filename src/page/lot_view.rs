@@ -276,7 +276,7 @@ fn report_of(report: &LotReportRecord) -> Markup {
             h2 { "The lot as a whole" }
             div.scroll tabindex="0" role="region" aria-label="Shifts" {
                 table {
-                    thead { tr { th scope="col" { "Figure" } th scope="col" { "Against" } th scope="col" { "Shift" } th scope="col" { "Interval" } th scope="col" { "Spread" } th scope="col" { "Wheels" } } }
+                    thead { tr { th scope="col" { "Figure" } th scope="col" { "Against" } th.number scope="col" { "Shift" } th.number scope="col" { "Interval" } th.number scope="col" { "Spread" } th.number scope="col" { "Wheels" } } }
                     tbody { @for s in &report.shifts { tr {
                         th scope="row" { (s.figure) } td { (s.against) }
                         td.number { (s.percent.map_or("–".to_owned(), |p| format!("{p:+.2} %"))) }
@@ -291,7 +291,7 @@ fn report_of(report: &LotReportRecord) -> Markup {
         p.small { "Odd wheels: " (report.odd_rule) "." }
         div.scroll tabindex="0" role="region" aria-label="Wheels of the lot" {
             table {
-                thead { tr { th scope="col" { "Wheel" } th scope="col" { "Counts as" } th scope="col" { "Outcome" } th scope="col" { "Footing" } th scope="col" { "Tones" } th scope="col" { "Rings" } th scope="col" { "Because" } } }
+                thead { tr { th scope="col" { "Wheel" } th scope="col" { "Counts as" } th scope="col" { "Outcome" } th scope="col" { "Footing" } th.number scope="col" { "Tones" } th.number scope="col" { "Rings" } th scope="col" { "Because" } } }
                 tbody { @for w in &report.wheels { tr {
                     th scope="row" { (wheel_link(&w.wheel)) @if !w.in_sample { span.small { " beyond the sample" } } }
                     td { strong { (w.counts_as) } }

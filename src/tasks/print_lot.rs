@@ -198,6 +198,7 @@ fn wheels_chart(
         subject,
         figure,
         points: &points,
+        order: "in the order of their names",
         limits: individuals(&kept),
     })
 }
@@ -263,6 +264,7 @@ fn lots_chart(
         subject: &subject,
         figure: "tones, percent",
         points: &points,
+        order: "in the order they were added",
         limits: individuals(&means),
     })))
 }

@@ -32,6 +32,8 @@ pub struct ControlChart<'a> {
     pub figure: &'a str,
     /// The points, in their order; at most 200 are drawn, the last ones.
     pub points: &'a [ChartPoint],
+    /// What the order is, below the points.
+    pub order: &'a str,
     /// Centre and limits, where there are enough points for them.
     pub limits: Option<(f64, f64, f64)>,
 }
@@ -166,7 +168,9 @@ pub fn control_chart(input: &ControlChart<'_>) -> Result<String, PictureError> {
                     canvas.text((plot.right + 6.0, at), name, words)?;
                 }
             }
-            points_and_names(canvas, &plot, points, limits)
+            points_and_names(canvas, &plot, points, limits)?;
+            let order = pen(12.0, style::INK).right();
+            canvas.text((plot.right, plot.bottom + 34.0), input.order, order)
         },
     )
 }
@@ -216,12 +220,7 @@ fn points_and_names(
         let name = canvas.fit(&point.name, words, room.max(24.0));
         canvas.text((plot.x_px(k as f64), plot.bottom + 14.0), &name, words)?;
     }
-    let order = pen(12.0, style::INK).right();
-    canvas.text(
-        (plot.right, plot.bottom + 34.0),
-        "in the order of their names",
-        order,
-    )
+    Ok(())
 }
 
 /// The lot's wheels piled up above the axis, those of the baseline as an outline below it.
@@ -361,6 +360,7 @@ mod tests {
                 subject: "lot",
                 figure: "percent",
                 points,
+                order: "as they came",
                 limits: Some((0.0, 3.0, 5.0)),
             });
             let svg = chart.unwrap();
