@@ -42,7 +42,7 @@ fn write_taps(path: &Path, seed: u64) {
         ..Scene::plain(rate, Struck::Wheel(wheel), turned_under_mic(&spots, 0.1))
     };
     let clip = scene.play().unwrap().clip;
-    write_mono(path, rate, SampleKind::Int16, clip.samples()).unwrap();
+    write_mono(path, rate, clip.samples(), SampleKind::Int16).unwrap();
 }
 
 /// What a run took.
