@@ -8,6 +8,8 @@ mod browser;
 mod carried;
 mod commands;
 mod documents;
+mod durability;
+mod faults;
 mod fit;
 mod gauge;
 mod invariance;

@@ -4,6 +4,7 @@ use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::time::SystemTime;
 
 use tempfile::NamedTempFile;
 
@@ -68,6 +69,8 @@ pub struct Recording {
     wav: Option<WavHeader>,
     /// Length that a cut-off MP4 file announces.
     cut_from: Option<u64>,
+    /// Length and time of change of a file before it was read; none of a stream.
+    before: Option<(u64, Option<SystemTime>)>,
 }
 
 /// The place of a recording's bytes; a spooled one goes when nobody needs it any more.
@@ -112,11 +115,22 @@ impl Recording {
         }
         let mut hasher = blake3::Hasher::new();
         io::copy(&mut file, &mut hasher).map_err(|e| cannot_read(&name, &e))?;
-        Self::inspect(
+        let mut recording = Self::inspect(
             name,
             hasher.finalize().to_hex().to_string(),
             Bytes::File(path.clone()),
-        )
+        )?;
+        recording.before = Some((about.len(), about.modified().ok()));
+        Ok(recording)
+    }
+
+    /// True when the file is not the one any more that was opened: its length or its time of
+    /// change differ, or it is gone. What was read of it belongs together only while it is false.
+    pub fn has_changed(&self) -> bool {
+        self.before.is_some_and(|before| {
+            let now = std::fs::metadata(self.path());
+            now.map_or(true, |now| (now.len(), now.modified().ok()) != before)
+        })
     }
 
     /// Takes a recording from a stream by way of a temporary file, which is removed when the
@@ -209,6 +223,7 @@ impl Recording {
             bytes,
             wav: None,
             cut_from,
+            before: None,
         })
     }
 
@@ -245,6 +260,7 @@ impl Recording {
             bytes,
             wav: Some(header),
             cut_from: None,
+            before: None,
         })
     }
 

@@ -307,6 +307,9 @@ fn sample_bytes(fmt: &Fmt, damage: &mut Vec<String>) -> Result<u32, HeaderFault>
     Ok(u32::from(least))
 }
 
+/// How the one finding begins that says nothing against the sound itself.
+pub const SIZE_LEFT_OPEN: &str = "the header leaves the size of the sound open";
+
 /// Bytes of sound that the file really holds from the start of the data.
 fn bytes_there(
     file: &mut (impl Read + Seek),
@@ -321,7 +324,7 @@ fn bytes_there(
     let left_open = matches!(data.size, 0x7FFF_0000..=0x8000_0000 | 0xFFFF_F000..=0xFFFF_FFFF);
     let bytes = if left_open && data.size > rest {
         damage.push(format!(
-            "the header leaves the size of the sound open (byte {}), as programs do that write to a pipe; \
+            "{SIZE_LEFT_OPEN} (byte {}), as programs do that write to a pipe; \
              the {rest} bytes that follow were read",
             data.start - 4
         ));

@@ -1,5 +1,6 @@
 //! Reads recordings into soundings.
 
+use crate::audio::wav_header::SIZE_LEFT_OPEN;
 use crate::audio::{AudioError, Input, Recording, Source};
 use crate::reading::baseline::{Baseline, Sounded};
 use crate::reading::compare::{ComparedLine, Comparison, compare, room_widens};
@@ -141,12 +142,22 @@ pub fn read_and_show(
     let (mut files, mut overviews) = (Vec::new(), Vec::new());
     let mut warnings = settings.notes.clone();
     let mut struck: Vec<Struck> = Vec::new();
+    let mut damaged: Vec<String> = Vec::new();
     for input in inputs {
         let recording = Recording::open(input)?;
-        let (file, overview) = listen(&recording, settings, &mut struck, &mut warnings)?;
+        let (file, overview, is_whole) = listen(&recording, settings, &mut struck, &mut warnings)?;
+        if !is_whole {
+            damaged.push(file.name.clone());
+        }
         files.push(file);
         overviews.push(overview);
     }
+    let mut settings = settings.clone();
+    if let Some(name) = damaged.first() {
+        let why = format!("{name} is damaged or cut off, so that nothing is cleared on it");
+        settings.at_best = Some((Outcome::SoundItAgain, why));
+    }
+    let settings = &settings;
     let (together, refused) = solved_together(&struck);
     let read = judged(files, warnings, &struck, &together, settings);
     show(&Seen {
@@ -183,8 +194,8 @@ pub(super) fn solved_together(struck: &[Struck]) -> (Together, Vec<RefusedLine>)
     (together, solved.refused)
 }
 
-/// Adds the taps of one recording to `struck`; returns how it is described in the record, and
-/// a picture of it.
+/// Adds the taps of one recording to `struck`; returns how it is described in the record, a
+/// picture of it, and whether it is whole: nothing damaged, cut off or changed meanwhile.
 ///
 /// Each tap is measured as soon as it is complete, so that a long recording needs no more
 /// memory than a short one.
@@ -193,7 +204,7 @@ fn listen(
     settings: &ReadSettings,
     struck: &mut Vec<Struck>,
     warnings: &mut Vec<String>,
-) -> Result<(FileRecord, Overview), AudioError> {
+) -> Result<(FileRecord, Overview, bool), AudioError> {
     let name = &recording.name;
     warnings.extend(recording.damage.iter().map(|d| format!("{name}: {d}")));
     let channel = best_channel(recording, warnings)?;
@@ -201,6 +212,7 @@ fn listen(
     let mut listener = Listener::new(recording.rate);
     let mut gain = GainWatch::new(recording.rate);
     let mut suspected = None;
+    let mut is_whole = true;
     let first = struck.len();
     loop {
         match player.next_chunk() {
@@ -214,6 +226,7 @@ fn listen(
             // What was heard before the fault stays.
             Err(error) => {
                 warnings.push(error.to_string());
+                is_whole = false;
                 break;
             }
         }
@@ -224,6 +237,13 @@ fn listen(
     }
     drop_strays(struck, first, warnings);
     let late = player.damage();
+    is_whole &= late.iter().all(|d| d.starts_with(SIZE_LEFT_OPEN));
+    if recording.has_changed() {
+        is_whole = false;
+        warnings.push(format!(
+            "{name}: the file changed while it was read; read it again once it is finished"
+        ));
+    }
     let new = late.iter().filter(|d| !recording.damage.contains(d));
     warnings.extend(new.map(|d| format!("{name}: {d}")));
     if recording.lossy {
@@ -249,7 +269,7 @@ fn listen(
         length_s: listened.frames as f64 / recording.rate.hz(),
         automatic_gain: suspected.is_some(),
     };
-    Ok((file, listened.overview))
+    Ok((file, listened.overview, is_whole))
 }
 
 /// The channel to read, counted from 0; a choice among several is told.
