@@ -283,3 +283,65 @@ fn only_a_new_sounding_that_rings_clear_answers_a_drop() {
     assert_eq!(dropped_rule(&fit(store)).0, "does not fit");
     assert_eq!(run(store, &["records", "verify"], "").0, 0);
 }
+
+#[test]
+fn a_wheel_that_sounded_dead_goes_on_no_grinder_whatever_it_rings_later() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = &folder.path().join("store");
+    begun(store);
+    let add = [
+        "wheel",
+        "add",
+        "HL-1",
+        "--size",
+        "200x20x32",
+        "--bond",
+        "vitrified",
+    ];
+    assert_eq!(run(store, &add, "").0, 0);
+    let build = ["baseline", "build", "--wheel", "HL-1"];
+    let days = ["hl1-monday.wav", "hl1-tuesday.wav"].map(taps);
+    let days: Vec<&str> = days.iter().map(|p| p.to_str().unwrap()).collect();
+    assert_eq!(run(store, &[&build[..], &days].concat(), "").0, 0);
+    // An ear hears one thud, and the next sounding rings clear.
+    let friday = taps("hl1-friday.wav");
+    let sound = ["sound", "--wheel", "HL-1", "--plain", "--from"];
+    let sound = [&sound[..], &[friday.to_str().unwrap()]].concat();
+    assert_eq!(run(store, &sound, "r\nr\nt\nr\n").0, 10);
+    let dead = |fit: &FitRecord| {
+        let rule = fit.rules.iter().find(|r| r.rule == "sounding");
+        rule.map(|r| (r.result.clone(), r.because.clone()))
+    };
+    let (result, because) = dead(&fit(store)).unwrap();
+    assert!(
+        result == "does not fit" && because.contains("sounds dead"),
+        "{because}"
+    );
+    let (code, _, told) = run(store, &sound, "r\nr\nr\nr\n");
+    assert!(
+        code == 0 && told.contains("no later ring takes that back"),
+        "{told}"
+    );
+    assert_eq!(fit(store).result, "does not fit");
+    let (_, list, _) = run(store, &["after", "--wheel", "HL-1"], "");
+    assert!(
+        list.contains("DO NOT MOUNT") && list.contains("sounds dead"),
+        "{list}"
+    );
+    // Only a named person with a reason, step by step.
+    for step in [
+        &["wheel", "set-aside", "HL-1", "--note", "a hand lay on it"][..],
+        &[
+            "wheel",
+            "in-store",
+            "HL-1",
+            "--note",
+            "the hand lay on it",
+            "--by",
+            "Ada",
+        ],
+    ] {
+        assert_eq!(run(store, step, "").0, 0, "{step:?}");
+    }
+    assert_eq!(dead(&fit(store)), None);
+}

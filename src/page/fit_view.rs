@@ -15,7 +15,7 @@ use crate::record::fit::FitRecord;
 use crate::store::{Store, StoreError};
 use crate::tasks::check_fit::{FitAsked, check_fit};
 use crate::tasks::clock::now;
-use crate::tasks::wheel_states::last_drop;
+use crate::tasks::wheel_states::standing;
 
 /// What is held against what.
 #[derive(Debug, Default, Deserialize)]
@@ -40,11 +40,11 @@ fn checked(
     };
     let wheel = store.wheel(wheel)?.ok_or_else(missing)?;
     let grinder = store.grinder(grinder)?;
-    let drop = last_drop(store, &wheel)?;
+    let standing = standing(store, &wheel)?;
     Ok(Some(check_fit(&FitAsked {
         wheel: &wheel,
         is_wheel_kept: true,
-        drop: drop.as_ref(),
+        standing: &standing,
         grinder: &grinder,
         is_grinder_kept: true,
         answers,

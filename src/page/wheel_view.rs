@@ -9,7 +9,7 @@ use serde::Deserialize;
 
 use crate::page::fault::Fault;
 use crate::page::frame::{Nav, encoded, frame, framed, outcome_mark, time, wheel_link, wheel_path};
-use crate::page::home_view::soundings_table;
+use crate::page::home_view::{capital, soundings_table};
 use crate::page::sounding_view::svg;
 use crate::page::state::{Page, apart};
 use crate::reading::turn_plan::TurnPlan;
@@ -28,7 +28,7 @@ use crate::tasks::expect_modes::expected_modes;
 use crate::tasks::keep_wheels::{NewWheel, WheelEdit, add_wheel, edit_wheel, show_wheel};
 use crate::tasks::mount_wheel::mounting;
 use crate::tasks::reread_sounding::kept_sounds;
-use crate::tasks::wheel_states::{StateAsked, change_state};
+use crate::tasks::wheel_states::{StateAsked, change_state, standing};
 
 /// Wheels that are listed at once.
 const MOST: usize = 200;
@@ -225,6 +225,7 @@ pub(super) async fn show(
         soundings.reverse();
         let in_use = shown.baselines.iter().rev().find(|b| b.retired.is_none());
         let grinders = store.grinders()?;
+        let dead = standing(&store, wheel)?.dead;
         let main = html! {
             p.crumbs { a href="/wheels" { "Wheels" } " / " (wheel.id) }
             div.row.between {
@@ -239,7 +240,8 @@ pub(super) async fn show(
             @if wheel.state != WheelState::InStore {
                 p.notice.dead { "It is marked as " strong { (wheel.state.words()) } "." }
             }
-            @if let Some(drop) = &shown.drop { p.notice { (drop.words()) } }
+            @if let Some(dead) = &dead { p.notice.dead { (capital(&dead.words())) "." } }
+            @if let Some(drop) = &shown.drop { p.notice { (capital(&drop.words())) "." } }
             (facts(wheel, store.shown_units()))
             @for hint in &shown.hints { p.notice { (hint.sentence) " (" (hint.source) ")" } }
             section {

@@ -243,7 +243,13 @@ impl StoreError {
             Some(ErrorCode::DiskFull) => Self::Full { path },
             Some(ErrorCode::NotADatabase) => Self::NotAStore { path },
             Some(ErrorCode::DatabaseCorrupt) => Self::Damaged { path, detail },
-            Some(ErrorCode::CannotOpen) => Self::Folder { path, why: detail },
+            Some(ErrorCode::CannotOpen) => {
+                hindrance(&path).unwrap_or(Self::Folder { path, why: detail })
+            }
+            // SQLite tells a full disk as an I/O error where it needs a file beside the database.
+            Some(ErrorCode::SystemIoFailure) => {
+                hindrance(&path).unwrap_or(Self::Database { path, detail })
+            }
             _ => Self::Database { path, detail },
         }
     }
@@ -261,4 +267,13 @@ impl StoreError {
             _ => Self::File { path, source },
         }
     }
+}
+
+/// What keeps a file from being written beside `path`, if it is a full disk or a folder that may
+/// not be written.
+fn hindrance(path: &Path) -> Option<StoreError> {
+    let probe = tempfile::tempfile_in(path.parent()?)
+        .and_then(|mut file| std::io::Write::write_all(&mut file, &[1; 65_536]));
+    let error = StoreError::file(path, probe.err()?);
+    matches!(error, StoreError::Full { .. } | StoreError::ReadOnly { .. }).then_some(error)
 }

@@ -7,7 +7,7 @@ use crate::record::fit::{FORMAT, FitRecord, FitRuleRecord, VERSION};
 use crate::record::grinder::GrinderRecord;
 use crate::record::wheel::label::month_of;
 use crate::record::wheel::{Bond, Measure, Speed, WheelRecord};
-use crate::tasks::wheel_states::{Drop, against_use};
+use crate::tasks::wheel_states::{Standing, against_use};
 
 /// A wheel, a grinder, and what the eye answered.
 #[derive(Debug, Clone)]
@@ -16,8 +16,8 @@ pub struct FitAsked<'a> {
     pub wheel: &'a WheelRecord,
     /// True when it is in the store, so that its id counts.
     pub is_wheel_kept: bool,
-    /// The last time it was dropped, if ever: [`crate::tasks::wheel_states::last_drop`].
-    pub drop: Option<&'a Drop>,
+    /// What of its past stands against it: [`crate::tasks::wheel_states::standing`].
+    pub standing: &'a Standing,
     /// The grinder.
     pub grinder: &'a GrinderRecord,
     /// True when it is in the store.
@@ -33,7 +33,7 @@ pub struct FitAsked<'a> {
 /// The wheel against the grinder, misfits first.
 pub fn check_fit(asked: &FitAsked<'_>) -> FitRecord {
     let (wheel, grinder) = (asked.wheel, asked.grinder);
-    let mut rules = standing(asked);
+    let mut rules = known_of_it(asked);
     rules.extend(fit_rules(&figures(wheel, grinder, asked.at)));
     rules.extend(eye_rules(asked.answers));
     let result = match fit_result(&rules) {
@@ -69,7 +69,7 @@ fn record_of(rule: FitRule) -> FitRuleRecord {
 }
 
 /// What stands against wheel or grinder before any figure.
-fn standing(asked: &FitAsked<'_>) -> Vec<FitRule> {
+fn known_of_it(asked: &FitAsked<'_>) -> Vec<FitRule> {
     let (wheel, grinder) = (asked.wheel, asked.grinder);
     let mut rules = Vec::new();
     let mut add = |rule, result, because: String| {
@@ -84,7 +84,10 @@ fn standing(asked: &FitAsked<'_>) -> Vec<FitRule> {
     if let Some(why) = against_use(wheel) {
         add("wheel", against, why.to_owned());
     }
-    if let Some(drop) = asked.drop {
+    if let Some(dead) = &asked.standing.dead {
+        add("sounding", against, dead.words());
+    }
+    if let Some(drop) = &asked.standing.drop {
         let result = match drop.answer {
             Some(_) => FitResult::Fits,
             None => against,

@@ -4,7 +4,7 @@ use crate::record::fit::FitRecord;
 use crate::record::mounting::{FORMAT, MountingRecord, MountingStep, VERSION};
 use crate::record::sounding::SoundingRecord;
 use crate::store::{Store, StoreError};
-use crate::tasks::wheel_states::{against_use, last_drop};
+use crate::tasks::wheel_states::{OpenDead, against_use, standing};
 
 /// The steps: key, what to do, where it comes from.
 pub const STEPS: [(&str, &str, &str); 8] = [
@@ -69,10 +69,15 @@ pub fn mounting(
     let wheel = store.wheel(wheel)?.ok_or_else(missing)?;
     let mut against = Vec::new();
     against.extend(against_use(&wheel).map(str::to_owned));
-    let drop = last_drop(store, &wheel)?.filter(|d| d.answer.is_none());
+    let standing = standing(store, &wheel)?;
+    let drop = standing.drop.filter(|d| d.answer.is_none());
     against.extend(drop.map(|d| d.words()));
+    let dead = standing.dead;
+    against.extend(dead.as_ref().map(OpenDead::words));
     match store.all_kept::<SoundingRecord>(Some(&wheel.id))?.pop() {
         None => against.push("no sounding of it is kept".to_owned()),
+        // Said already.
+        Some(s) if dead.is_some_and(|d| d.number == s.number) => {}
         Some(s) if matches!(s.record.outcome.as_str(), "sounds dead" | "sound it again") => {
             against.push(format!(
                 "its newest sounding ({}) reads \"{}\"",

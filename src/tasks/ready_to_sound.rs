@@ -8,7 +8,7 @@ use crate::store::{Store, StoreError};
 use crate::tasks::build_baseline::{Behind, BuildError, behind_wheel};
 use crate::tasks::check_fit::{FitAsked, check_fit};
 use crate::tasks::clock::now;
-use crate::tasks::wheel_states::last_drop;
+use crate::tasks::wheel_states::standing;
 
 /// The keys of what is asked before the first tap.
 pub const READY: [&str; 3] = ["power", "seen", "dry"];
@@ -41,11 +41,11 @@ pub fn misfit(store: &Store, wheel: &str, grinder: &str) -> Result<Vec<String>, 
         id: wheel.to_owned(),
     };
     let wheel = store.wheel(wheel)?.ok_or_else(missing)?;
-    let drop = last_drop(store, &wheel)?;
+    let standing = standing(store, &wheel)?;
     let fit = check_fit(&FitAsked {
         wheel: &wheel,
         is_wheel_kept: true,
-        drop: drop.as_ref(),
+        standing: &standing,
         grinder: &grinder,
         is_grinder_kept: true,
         answers: &[],
@@ -81,6 +81,9 @@ pub fn ready_to_sound(
                 .iter()
                 .map(|h| format!("{} ({})", h.sentence, h.source)),
         );
+    }
+    if let (Some(store), Some(wheel)) = (store, &behind.wheel) {
+        words.extend(standing(store, wheel)?.dead.map(|d| d.words()));
     }
     if answers.iter().any(|a| a.0 == "seen" && !a.1) {
         let why = "damage was seen on the wheel: whatever it rings, it is not to be used before a qualified person has decided";

@@ -127,6 +127,61 @@ impl Drop {
     }
 }
 
+/// A sounding that reads dead and that nobody has answered for: no later ring takes it back by
+/// itself.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct OpenDead {
+    /// Number of the sounding.
+    pub number: u64,
+    /// When it was kept, RFC 3339.
+    pub at: String,
+}
+
+impl OpenDead {
+    /// It and what to do in a sentence.
+    pub fn words(&self) -> String {
+        format!(
+            "sounding {} of {} reads \"sounds dead\", and no later ring takes that back by itself: a qualified person decides (set it aside, then back in store with a reason and a name)",
+            self.number, self.at
+        )
+    }
+}
+
+/// What of its past stands against a wheel.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Standing {
+    /// The last time it was dropped, if ever.
+    pub drop: Option<Drop>,
+    /// The newest sounding that reads dead, unless somebody put the wheel back since.
+    pub dead: Option<OpenDead>,
+}
+
+/// What of its past stands against a wheel of the store.
+///
+/// # Errors
+/// [`StoreError`] of the database.
+pub fn standing(store: &Store, wheel: &WheelRecord) -> Result<Standing, StoreError> {
+    let soundings = store.all_kept::<SoundingRecord>(Some(&wheel.id))?;
+    let is_dead = |s: &&Kept<SoundingRecord>| s.record.outcome == Outcome::SoundsDead.words();
+    let dead = soundings.iter().rfind(is_dead).map(|s| OpenDead {
+        number: s.number,
+        at: s.at.clone(),
+    });
+    let events = store.wheel_events(&wheel.id)?;
+    let is_put_back = |number: u64| {
+        events.iter().any(|e| {
+            e.record.is_some_and(|r| r > number)
+                && e.state == WheelState::InStore.words()
+                && e.by.is_some()
+                && e.note.is_some()
+        })
+    };
+    Ok(Standing {
+        drop: last_drop(store, wheel)?,
+        dead: dead.filter(|d| !is_put_back(d.number)),
+    })
+}
+
 /// The last time a wheel was dropped and what answers it; none when it never was.
 ///
 /// Only a sounding taken live counts, begun and kept after the drop, of sound that was not kept

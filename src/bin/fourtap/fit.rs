@@ -14,7 +14,7 @@ use fourtap::store::{Store, StoreError};
 use fourtap::tasks::check_fit::{FitAsked, check_fit, is_question};
 use fourtap::tasks::clock::now;
 use fourtap::tasks::keep_wheels::{NewWheel, WheelError, describe_wheel};
-use fourtap::tasks::wheel_states::last_drop;
+use fourtap::tasks::wheel_states::{Standing, standing};
 
 use crate::args::WheelFacts;
 use crate::exit;
@@ -100,18 +100,18 @@ fn done(args: &Fit, place: Option<&Path>) -> Result<ExitCode, ExitCode> {
         return Err(ExitCode::from(exit::USE));
     }
     let at = now();
-    let drop = match (&args.wheel, &store) {
-        (Some(_), Some(store)) => last_drop(store, &wheel).map_err(|e| {
+    let standing = match (&args.wheel, &store) {
+        (Some(_), Some(store)) => standing(store, &wheel).map_err(|e| {
             complain(&e.to_string());
             ExitCode::from(exit::STORE)
         })?,
-        _ => None,
+        _ => Standing::default(),
     };
     let asked = |answers: &[(String, bool)], by: Option<&str>| {
         check_fit(&FitAsked {
             wheel: &wheel,
             is_wheel_kept: args.wheel.is_some(),
-            drop: drop.as_ref(),
+            standing: &standing,
             grinder: &grinder,
             is_grinder_kept: args.grinder.is_some(),
             answers,
