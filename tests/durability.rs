@@ -296,6 +296,7 @@ fn a_full_disk_is_named_and_nothing_is_lost() {
     let before = ok(store, &["records", "list", "--json"]);
     let mut filler = std::fs::File::create(mount.0.join("filler")).unwrap();
     while filler.write_all(&[7; 4096]).is_ok() {}
+    drop(filler);
     let note = "n".repeat(100_000);
     refused(
         &run(store, &["wheel", "dropped", "W-1", "--note", &note]),

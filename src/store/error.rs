@@ -248,6 +248,9 @@ impl StoreError {
             }
             // SQLite tells a full disk as an I/O error where it needs a file beside the database.
             Some(ErrorCode::SystemIoFailure) => {
+                let detail = format!(
+                    "{detail} (a full disk, a limit on the size of files, or a disk that fails)"
+                );
                 hindrance(&path).unwrap_or(Self::Database { path, detail })
             }
             _ => Self::Database { path, detail },

@@ -3,7 +3,7 @@
 
 use std::io::Cursor;
 
-use fourtap::audio::Recording;
+use fourtap::audio::{Recording, Source as _};
 
 libfuzzer_sys::fuzz_target!(|bytes: &[u8]| {
     let Ok(recording) = Recording::from_reader("any", Cursor::new(bytes)) else {
