@@ -225,7 +225,7 @@ fn a_sheet_and_a_tag_say_what_was_heard_and_print_on_one_page() {
         "R. &lt;Moss&gt;",
         "dull thud",
         "3350rpm",
-        "cannot tell",
+        "does not fit",
         "An aid to your own ring test",
     ] {
         assert!(page.contains(words), "{words}");
