@@ -393,7 +393,7 @@ fn wheels_are_kept_and_looking_makes_no_store() {
     );
     let shown = run(&["wheel", "show", "W-104"]);
     let text = String::from_utf8(shown.stdout).unwrap();
-    assert!(text.contains("sound it anew before any use"), "{text}");
+    assert!(text.contains("sound it anew before"), "{text}");
     assert_eq!(code(&run(&["wheel", "retire", "r"])), 0);
     let list = lines(&run(&["wheel", "list", "--json"]));
     assert_eq!(list.len(), 2);
