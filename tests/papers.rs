@@ -245,6 +245,43 @@ fn a_sheet_and_a_tag_say_what_was_heard_and_print_on_one_page() {
     }
 }
 
+#[test]
+fn papers_come_as_pdf_where_a_browser_is_installed() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = folder.path().join("store");
+    store_in(&store);
+    let pdf = folder.path().join("sheet.pdf");
+    let print = ["sheet", "--wheel", "HL-3", "-o", pdf.to_str().unwrap()];
+    let (code, _, told) = out(&store, &print);
+    if told.contains("no browser") {
+        assert!(
+            code == 3 && told.contains(".html") && !pdf.exists(),
+            "{told}"
+        );
+        return;
+    }
+    assert_eq!(code, 0, "{told}");
+    let bytes = std::fs::read(&pdf).unwrap();
+    assert!(bytes.starts_with(b"%PDF") && bytes.len() > 5_000);
+    // Without any browser on the way the reason and what to do are said, and nothing is written.
+    let none = folder.path().join("none.pdf");
+    let refused = Command::new(env!("CARGO_BIN_EXE_fourtap"))
+        .args([
+            "sheet",
+            "--wheel",
+            "HL-3",
+            "-o",
+            none.to_str().unwrap(),
+            "--store",
+        ])
+        .arg(&store)
+        .env("PATH", folder.path())
+        .output()
+        .unwrap();
+    assert_eq!(refused.status.code(), Some(3));
+    assert!(String::from_utf8_lossy(&refused.stderr).contains(".html") && !none.exists());
+}
+
 /// Pages of the PDF that Chromium prints; none where there is no Chromium.
 fn pages_in_a_browser(page: &Path, folder: &Path, name: &str) -> Option<usize> {
     let pdf = folder.join(format!("{name}.pdf"));

@@ -30,6 +30,7 @@ pub mod plate_findings;
 pub mod print_gauge;
 pub mod print_lot;
 pub mod print_papers;
+pub mod print_pdf;
 pub mod prune_sounds;
 pub mod read_lot;
 pub mod read_soundings;

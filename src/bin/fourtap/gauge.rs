@@ -9,7 +9,7 @@ use fourtap::tasks::print_gauge::gauge_paper;
 use fourtap::tasks::study_gauge::{GaugeError, study_gauge};
 
 use crate::exit;
-use crate::papers::written;
+use crate::papers::put;
 use crate::store_place::look;
 use crate::tell::{complain, say, say_json};
 
@@ -39,12 +39,8 @@ pub fn run(args: &Gauge, place: Option<&Path>) -> ExitCode {
             if let Some(path) = &args.output {
                 let name = args.table.display().to_string();
                 let page = html(&gauge_paper(&record, &name));
-                if let Err(error) = written(path, &page) {
-                    complain(&format!(
-                        "{}: cannot be written: {error}; check the folder and its rights",
-                        path.display()
-                    ));
-                    return ExitCode::from(exit::INPUT);
+                if let Err(code) = put(path, &page) {
+                    return code;
                 }
             }
             if args.json {

@@ -22,7 +22,7 @@ use fourtap::tasks::wheels_table::read_table;
 
 use crate::args::Plan;
 use crate::exit;
-use crate::papers::written;
+use crate::papers::{put, written};
 use crate::read::plan as turn_plan_of;
 use crate::store_place::{open, open_existing};
 use crate::tell::{complain, say, say_json};
@@ -97,7 +97,7 @@ pub enum Lot {
         /// Write one JSON object a wheel
         #[arg(long, value_name = "FILE")]
         json_lines: Option<PathBuf>,
-        /// Write the report with its charts here, as HTML that a browser prints
+        /// Write the report with its charts here, as HTML, or as .pdf
         #[arg(short, long, value_name = "FILE")]
         output: Option<PathBuf>,
         /// Print a JSON object
@@ -301,11 +301,7 @@ fn reported(
     }
     if let Some(path) = files.html {
         let paper = lot_paper(&store, lot).map_err(|e| failed(&e))?;
-        written(path, &html(&paper)).map_err(|e| unwritable(path, &e))?;
-        complain(&format!(
-            "{} is written; print it from a browser",
-            path.display()
-        ));
+        put(path, &html(&paper))?;
     }
     tell_report(&store, lot, json)
 }

@@ -8,6 +8,7 @@ use fourtap::record::sounding::SoundingRecord;
 use fourtap::report::paper::html;
 use fourtap::store::records::Kept;
 use fourtap::tasks::print_papers::{PaperError, newest_sounding, sheet, tag};
+use fourtap::tasks::print_pdf::{PdfError, print_pdf};
 
 use crate::exit;
 use crate::store_place::open_existing;
@@ -22,7 +23,8 @@ pub struct PaperOf {
     /// The newest sounding of this wheel
     #[arg(long, value_name = "ID", conflicts_with = "number")]
     wheel: Option<String>,
-    /// Write it here, as HTML that a browser prints on one page; else to standard output
+    /// Write it here, as HTML that a browser prints on one page, or as .pdf by a browser that is
+    /// installed; else to standard output
     #[arg(short, long, value_name = "FILE")]
     output: Option<PathBuf>,
 }
@@ -67,13 +69,34 @@ fn done(which: Which, args: &PaperOf, place: Option<&Path>) -> Result<(), ExitCo
         say(page.trim_end());
         return Ok(());
     };
-    written(path, &page).map_err(|e| {
+    put(path, &page)
+}
+
+/// Writes a page: as PDF when the name ends so, else as HTML.
+///
+/// # Errors
+/// The exit code, after the error was told.
+pub fn put(path: &Path, page: &str) -> Result<(), ExitCode> {
+    let failed = |e: &dyn std::fmt::Display| {
         complain(&format!(
             "{}: cannot be written: {e}; check the folder and its rights",
             path.display()
         ));
         ExitCode::from(exit::INPUT)
-    })?;
+    };
+    let ending = path.extension().map(|e| e.to_ascii_lowercase());
+    if ending.is_some_and(|e| e == "pdf") {
+        print_pdf(page, path).map_err(|e| match e {
+            PdfError::File(e) => failed(&e),
+            other => {
+                complain(&other.to_string());
+                ExitCode::from(exit::INPUT)
+            }
+        })?;
+        complain(&format!("{} is written", path.display()));
+        return Ok(());
+    }
+    written(path, page).map_err(|e| failed(&e))?;
     complain(&format!(
         "{} is written; print it from a browser",
         path.display()

@@ -124,7 +124,7 @@ pub fn flaw(flaw: &FlawRecord) -> String {
     }
 }
 
-/// A figure with its limit. Where the limit comes from is [`source`].
+/// A figure with its limit. Where the limit comes from is `source`.
 pub fn evidence(e: &EvidenceRecord) -> String {
     let with_unit = |value: f64| {
         let space = if e.unit.is_empty() { "" } else { " " };
