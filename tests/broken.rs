@@ -697,5 +697,5 @@ fn what_the_fuzzer_found_worth_keeping_is_read_or_refused() {
         }
         assert!(frames <= 4 * file.len());
     }
-    assert!(read > 5 && refused > 5, "{read} read, {refused} refused");
+    assert!(read + refused >= 100, "{read} read, {refused} refused");
 }
