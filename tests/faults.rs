@@ -448,7 +448,7 @@ fn memory_does_not_grow_with_the_length() {
 }
 
 #[test]
-#[ignore = "minutes: 4 GiB and an hour at 192 kHz; its figures stand in docs/limits.md"]
+#[ignore = "minutes: 4 GiB and an hour at 192 kHz"]
 fn four_gib_and_an_hour_at_192_khz_are_read_in_little_memory() {
     let folder = tempfile::tempdir().unwrap();
     let cases = [
