@@ -12,7 +12,7 @@ use crate::page::fault::Fault;
 use crate::page::frame::{Nav, frame, time, wheel_link};
 use crate::page::state::{Page, apart};
 use crate::record::sounding;
-use crate::tasks::take_records_out::{csv_of_soundings, json_line, kind_words};
+use crate::tasks::take_records_out::{csv_of_soundings, export_lines, kind_words};
 
 /// Records on a page.
 const MOST: u64 = 100;
@@ -98,8 +98,8 @@ pub(super) async fn verify(State(page): State<Arc<Page>>) -> Result<Markup, Faul
 /// All records, one JSON object a line.
 pub(super) async fn json_lines(State(page): State<Arc<Page>>) -> Result<Response, Fault> {
     let lines = apart(&page, |page| {
-        let all = page.store()?.texts_of_records(None, None)?;
-        Ok(all.iter().map(|k| json_line(k) + "\n").collect::<String>())
+        let lines = export_lines(&page.store()?, None)?;
+        Ok(lines.into_iter().map(|l| l + "\n").collect::<String>())
     });
     let kind = [(header::CONTENT_TYPE, "application/jsonl; charset=utf-8")];
     Ok((kind, lines.await?).into_response())
