@@ -17,7 +17,7 @@ use fourtap::ring::synth::{
     WheelModel, WheelTone,
 };
 use fourtap::ring::take::TapTake;
-use fourtap::tasks::lot_peers::{Peer, peers};
+use fourtap::tasks::lot_peers::{LotPeers, Peer};
 use fourtap::units::{LN_1000, SampleRate};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -829,14 +829,15 @@ fn lot_peers_are_the_others_and_leave_a_damaged_one_out() {
             sounded,
         })
         .collect();
-    let of = |wheel: &str, lot: &str| peers(&all, wheel, lot).map(|p| p.baseline);
+    let mut peers = LotPeers::new(&all);
+    let mut of = |wheel: &str, lot: &str| peers.of(wheel, lot).map(|p| p.baseline);
     // Its own sounding and the bad one are not among the peers of a good wheel.
     assert_eq!(of("WHEEL 1", "").unwrap().soundings, 4);
     let b = of("bad", "").unwrap();
     assert_eq!((b.soundings, b.footing), (5, Footing::LotPeers));
     assert!(compare(&b, &all[5].sounded).unwrap().reading > Reading::ClearRing);
     assert!(of("wheel 1", "another lot").is_none());
-    assert!(peers(&all[..3], "wheel 1", "").is_none());
+    assert!(LotPeers::new(&all[..3]).of("wheel 1", "").is_none());
 }
 
 #[test]

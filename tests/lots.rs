@@ -3,8 +3,15 @@
 use std::path::Path;
 use std::process::{Command, Output};
 
+use fourtap::audio::wav_out::{SampleKind, write_mono};
 use fourtap::record::lot::LotReportRecord;
 use fourtap::record::lot_plan::{CAUTION, LotPlanRecord};
+use fourtap::ring::plate::Material;
+use fourtap::ring::synth::{
+    BondLoss, CrackFrom, Damage, Imperfection, Noise, Scene, Source as Struck, WheelModel,
+    turned_under_mic,
+};
+use fourtap::units::SampleRate;
 
 fn lot(store: &Path, args: &[&str]) -> Output {
     let mut command = Command::new(env!("CARGO_BIN_EXE_fourtap"));
@@ -238,4 +245,124 @@ fn one_recording_for_two_wheels_is_no_good_wheel() {
             "{w:?}"
         );
     }
+}
+
+/// Four taps on a wheel of 200x20x32 mm, 4 s at 48 kHz, noise of -60 dB.
+fn write_wheel(path: &Path, seed: u64, damage: Option<Damage>) {
+    let material = Material {
+        youngs_pa: 45e9 * (1.0 + 0.004 * (seed % 7) as f64),
+        density_kg_m3: 2300.0,
+        poisson: 0.2,
+    };
+    let size = [0.2, 0.02, 0.032];
+    let mut wheel = WheelModel::sound(
+        size,
+        material,
+        BondLoss::VITRIFIED,
+        Imperfection::usual(seed),
+    );
+    if let Some(damage) = damage {
+        wheel = wheel.with(damage);
+    }
+    let spots = [45.0, 135.0, 225.0, 315.0].map(f64::to_radians);
+    let rate = SampleRate::new(48_000).unwrap();
+    let scene = Scene {
+        noise: vec![Noise::White { rms_db: -60.0 }],
+        seed,
+        ..Scene::plain(rate, Struck::Wheel(wheel), turned_under_mic(&spots, 0.1))
+    };
+    let clip = scene.play().unwrap().clip;
+    write_mono(path, rate, clip.samples(), SampleKind::Int16).unwrap();
+}
+
+/// Adds a lot of 8 wheels of which 2 are drawn, reads what is in the folder, and reports.
+fn added_and_read(store: &Path, name: &str, inspection: &str, takes: &Path) -> LotReportRecord {
+    let words = format!(
+        "add {name} --number 8 --aql 6.5 --size 200x20x32 --bond vitrified --mass 1.42kg --inspection {inspection}"
+    );
+    let args: Vec<&str> = words.split(' ').collect();
+    let added = lot(store, &args);
+    let told = String::from_utf8_lossy(&added.stderr).into_owned();
+    assert!(added.status.success(), "{told}");
+    let text = String::from_utf8(added.stdout).unwrap();
+    assert!(text.contains("of its kind"), "{text}");
+    report(
+        store,
+        &["read", "--lot", name, &takes.to_string_lossy(), "--json"],
+    )
+    .0
+}
+
+#[test]
+fn without_a_baseline_the_other_wheels_of_the_lot_stand_behind_a_wheel() {
+    let folder = tempfile::tempdir().unwrap();
+    let (store, takes) = (folder.path().join("store"), folder.path().join("takes"));
+    std::fs::create_dir(&takes).unwrap();
+    for seed in 0..6 {
+        write_wheel(&takes.join(format!("P-{seed}.wav")), seed, None);
+    }
+    let crack = Damage::Crack {
+        from: CrackFrom::Rim,
+        angle_rad: 0.4,
+        severity: 0.4,
+    };
+    write_wheel(&takes.join("P-6.wav"), 6, Some(crack));
+    let r = added_and_read(&store, "June", "normal", &takes);
+    for w in &r.wheels {
+        let peers = w
+            .peers
+            .as_ref()
+            .map(|p| (p.wheels >= 3, p.reading.as_str()));
+        if w.wheel == "P-6" {
+            assert_ne!(w.counts_as, "good", "{w:?}");
+            assert_ne!(peers, Some((true, "clear ring")), "{w:?}");
+        } else {
+            assert_eq!(w.footing, "lot peers", "{w:?}");
+            assert_eq!(peers, Some((true, "clear ring")), "{w:?}");
+            assert_eq!(w.counts_as, "good", "{w:?}");
+        }
+        // E of the made-up wheels is 45 to 46.1 GPa; their density gives 1.41 kg, so that the
+        // mass given is right within 1 %.
+        let youngs = w.youngs_gpa.unwrap();
+        let made = w.wheel == "P-6" || (44.0..47.5).contains(&youngs);
+        assert!(made, "{w:?}");
+    }
+    let told = r.because.join(" ");
+    assert!(
+        told.contains("held against other wheels of the lot"),
+        "{told}"
+    );
+    assert_eq!(r.switching.asked, "normal");
+}
+
+#[test]
+fn two_rejected_lots_tighten_the_third() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = folder.path().join("store");
+    for name in ["A", "B"] {
+        let takes = folder.path().join(name);
+        std::fs::create_dir(&takes).unwrap();
+        for wheel in 0..2 {
+            let to = takes.join(format!("{name}{wheel}.wav"));
+            std::fs::copy(fixture("hl3-dead.wav"), to).unwrap();
+        }
+        assert_eq!(
+            added_and_read(&store, name, "normal", &takes).decision,
+            "reject"
+        );
+    }
+    let takes = folder.path().join("C");
+    std::fs::create_dir(&takes).unwrap();
+    for seed in 10..16 {
+        write_wheel(&takes.join(format!("C-{seed}.wav")), seed, None);
+    }
+    // MIL-STD-105E, 4.7.1: two of five lots not accepted, tightened inspection.
+    let r = added_and_read(&store, "C", "normal", &takes);
+    assert_eq!((r.good, r.bad, r.unclear), (2, 0, 0), "{r:?}");
+    assert_eq!(r.switching.asked, "tightened");
+    assert_eq!(r.switching.past.len(), 2);
+    assert_eq!(r.decision, "hold", "{:?}", r.because);
+    let r = added_and_read(&store, "C", "tightened", &takes);
+    assert_eq!(r.sample, 3, "letter A has no tightened plan with fewer");
+    assert_eq!(r.decision, "accept", "{:?}", r.because);
 }

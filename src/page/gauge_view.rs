@@ -12,8 +12,9 @@ use serde::Deserialize;
 use crate::page::fault::Fault;
 use crate::page::frame::{Nav, framed};
 use crate::page::state::{Page, apart};
-use crate::page::upload::{refusal, taken_in};
+use crate::page::upload::{plain_name, refusal, taken_in};
 use crate::report::text::gauge::gauge_text;
+use crate::tasks::print_gauge::gauge_charts;
 use crate::tasks::study_gauge::study_gauge;
 
 /// Most bytes of a table.
@@ -34,6 +35,7 @@ pub(super) async fn show() -> Markup {
             button.main type="submit" { "Study it" }
             p.status role="status" aria-live="polite" {}
             pre.result hidden {}
+            div.pictures {}
         }
     };
     framed("The gauge", Nav::Lots, &main, &["upload.js"])
@@ -61,14 +63,21 @@ pub(super) async fn study(
             }
             let studied = study_gauge(&path, Some(&page.store()?));
             let passing = format!("{}/", folder.path().display());
+            let name = plain_name(&named.name);
             studied
-                .map(|record| gauge_text(&record))
+                .map(|record| (gauge_text(&record), gauge_charts(&record, &name)))
                 .map_err(|e| Fault::refused(e.to_string().replace(&passing, "")))
         })
         .await
     };
     match studied.await {
-        Ok(text) => Json(serde_json::json!({ "text": text })).into_response(),
+        Ok((text, charts)) => {
+            let pictures: Vec<_> = charts
+                .into_iter()
+                .map(|(svg, alt)| serde_json::json!({ "svg": svg, "alt": alt }))
+                .collect();
+            Json(serde_json::json!({ "text": text, "pictures": pictures })).into_response()
+        }
         Err(fault) => refusal(&fault),
     }
 }

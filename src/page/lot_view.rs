@@ -25,6 +25,7 @@ use crate::tasks::keep_lots::{NewLot, add_lot};
 use crate::tasks::plan_lot::plan_lot;
 use crate::tasks::print_lot::{lot_charts, lot_paper};
 use crate::tasks::report_lot::{lot_of, report_lot};
+use crate::units::parse_mass_kg;
 
 const LEVELS: [&str; 7] = ["I", "II", "III", "S-1", "S-2", "S-3", "S-4"];
 const AQLS: [&str; 10] = [
@@ -40,6 +41,7 @@ pub(super) struct LotForm {
     size: String,
     bond: String,
     specification: String,
+    mass: String,
     level: String,
     aql: String,
     inspection: String,
@@ -53,6 +55,7 @@ impl Default for LotForm {
             size: String::new(),
             bond: "vitrified".to_owned(),
             specification: String::new(),
+            mass: String::new(),
             level: "II".to_owned(),
             aql: "0.65".to_owned(),
             inspection: "normal".to_owned(),
@@ -117,6 +120,7 @@ fn listed(page: &Page, form: &LotForm, wrong: Option<&str>) -> Result<Markup, Fa
                 div { label for="size" { "Diameter × thickness × hole *" } input #size name="size" value=(form.size) placeholder="200x20x32" required autocomplete="off"; }
                 div { label for="bond" { "Bond" } select #bond name="bond" { @for b in ["vitrified", "resinoid", "rubber", "shellac", "silicate", "metal", "unknown"] { option value=(b) selected[form.bond == b] { (b) } } } }
                 div { label for="specification" { "Specification" } input #specification name="specification" value=(form.specification) autocomplete="off"; }
+                div { label for="mass" { "What one wheel weighs" } input #mass name="mass" value=(form.mass) placeholder="1.35kg" autocomplete="off"; }
             }
             button.main type="submit" { "Add the lot" }
         }
@@ -156,7 +160,19 @@ pub(super) async fn add(
     Form(form): Form<LotForm>,
 ) -> Result<Response, Fault> {
     apart(&page, move |page| {
+        let refused = |words: &str| -> Result<Response, Fault> {
+            let page = listed(page, &form, Some(words))?;
+            Ok((axum::http::StatusCode::UNPROCESSABLE_ENTITY, page).into_response())
+        };
+        let mass_kg = match Some(form.mass.trim()).filter(|m| !m.is_empty()) {
+            None => None,
+            Some(words) => match parse_mass_kg(words) {
+                Ok(kg) => Some(kg),
+                Err(error) => return refused(&error.to_string()),
+            },
+        };
         let new = NewLot {
+            mass_kg,
             lot: form.lot.clone(),
             lot_size: form.number,
             size: form.size.trim().to_owned(),
@@ -171,10 +187,7 @@ pub(super) async fn add(
                 let to = format!("/lots/{}", encoded(form.lot.trim()));
                 Ok(Redirect::to(&to).into_response())
             }
-            Err(error) => {
-                let page = listed(page, &form, Some(&error.to_string()))?;
-                Ok((axum::http::StatusCode::UNPROCESSABLE_ENTITY, page).into_response())
-            }
+            Err(error) => refused(&error.to_string()),
         }
     })
     .await

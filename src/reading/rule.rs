@@ -27,6 +27,10 @@ pub fn judge_alone(tap: &Tap) -> Judgement {
     judge(tap, true)
 }
 
+/// How the reason begins when a tap rings and only its quality factor keeps it from being clear:
+/// what a sound organic bond gives as long as nothing stands behind it.
+pub const DAMPED: &str = "its tones are damped";
+
 /// Reads one tap of a wheel whose baseline is being taken: as [`judge_alone`], but an organic
 /// bond, which damps, need not reach the quality factor of a clear ring.
 pub fn judge_for_baseline(tap: &Tap, damping: Damping) -> Judgement {
@@ -143,7 +147,7 @@ fn judge(tap: &Tap, needs_quality: bool) -> Judgement {
         (None, Some(_)) if needs_quality && q < CLEAR_Q => (
             Reading::Unclear,
             vec![format!(
-                "its tones are damped (quality factor {q:.0}, a clear ring has {CLEAR_Q:.0} or more): an organic bond, a held or damp wheel, or damage"
+                "{DAMPED} (quality factor {q:.0}, a clear ring has {CLEAR_Q:.0} or more): an organic bond, a held or damp wheel, or damage"
             )],
         ),
         (None, Some(_)) => (Reading::ClearRing, vec![ring_words(tap, strong.len())]),

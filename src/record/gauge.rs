@@ -65,6 +65,21 @@ pub struct GaugeFigureRecord {
     pub categories: u32,
     /// `good enough`, `usable with care` or `not good enough`.
     pub verdict: String,
+    /// The wheels of the study, in the order of `by_person`.
+    pub wheel_ids: Vec<String>,
+    /// What each person found, in the order of the people.
+    pub by_person: Vec<PersonFigureRecord>,
+}
+
+/// What one person found, wheel by wheel.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PersonFigureRecord {
+    /// Who.
+    pub person: String,
+    /// Mean of the repeats of each wheel.
+    pub means: Vec<f64>,
+    /// Smallest and largest of them.
+    pub ranges: Vec<(f64, f64)>,
 }
 
 /// Agreement of two judges on thud or ring; unsure and unclear count as thud.

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use crate::record::ChainRecord;
 
 /// What a lot is and how it is to be inspected. The newest of a name counts.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct LotRecord {
     /// Always `fourtap.lot`.
     pub format: String,
@@ -21,6 +21,9 @@ pub struct LotRecord {
     pub bond: String,
     /// Their specification, where known.
     pub specification: Option<String>,
+    /// What one of its wheels weighs in kg, for those that have no mass of their own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub mass_kg: Option<f64>,
     /// Inspection level.
     pub level: String,
     /// Acceptance quality limit in percent nonconforming.
@@ -72,12 +75,34 @@ pub struct LotReportRecord {
     pub unclear: u32,
     /// Wheels read beyond the sample that sound dead or are unclear.
     pub trouble_outside: u32,
+    /// What the earlier lots of its kind ask for.
+    pub switching: SwitchingRecord,
     /// Shift of the lot against its specification, in percent.
     pub shifts: Vec<LotShiftRecord>,
     /// How odd wheels were found, and how the chance of a false finding is shared.
     pub odd_rule: String,
     /// The wheels with a sounding, in the order in which they were drawn.
     pub wheels: Vec<LotWheelRecord>,
+}
+
+/// How strictly a lot is to be inspected after the earlier ones of its kind.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SwitchingRecord {
+    /// `normal`, `tightened`, `reduced` or `stop`.
+    pub asked: String,
+    /// In a sentence.
+    pub words: String,
+    /// The earlier lots of its kind, oldest first.
+    pub past: Vec<PastLotRecord>,
+}
+
+/// An earlier lot.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PastLotRecord {
+    /// Its name.
+    pub lot: String,
+    /// `accept`, `hold` or `reject`; lots on hold say nothing yet.
+    pub decision: String,
 }
 
 /// Shift of one figure, in percent of the reference.
@@ -110,6 +135,8 @@ pub struct LotWheelRecord {
     pub outcome: String,
     /// What it stands on.
     pub footing: String,
+    /// The reading against other wheels of the lot, for a wheel without a baseline.
+    pub peers: Option<PeersRecord>,
     /// `good`, `bad` or `unclear`.
     pub counts_as: String,
     /// Why it is not good, in sentences.
@@ -120,4 +147,15 @@ pub struct LotWheelRecord {
     pub ring_time_s: Option<f64>,
     /// Modulus of elasticity in GPa, where the mass was given.
     pub youngs_gpa: Option<f64>,
+}
+
+/// A wheel held against the others of its lot.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PeersRecord {
+    /// Number of the others.
+    pub wheels: u32,
+    /// `clear ring`, `unclear` or `dull thud`.
+    pub reading: String,
+    /// What differs, in sentences.
+    pub changes: Vec<String>,
 }

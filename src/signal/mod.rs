@@ -4,6 +4,7 @@ pub mod a_weighting;
 pub mod clip;
 pub mod decay;
 pub mod envelope;
+pub mod fft;
 pub mod filter;
 pub mod noise_density;
 pub mod octave;

@@ -138,9 +138,7 @@ impl BandPass {
             .zip(&fade)
             .map(|(v, weight)| weight * (2.0 * last - v));
         let mut out: Vec<f64> = samples.iter().copied().chain(turned).collect();
-        for section in &self.sections {
-            section.run(out.iter_mut().rev());
-        }
+        run(&self.sections, out.iter_mut().rev());
         out.truncate(samples.len());
         out
     }
@@ -156,21 +154,23 @@ fn section(linear: f64, constant: f64, width: f64) -> Section {
     }
 }
 
-impl Section {
-    /// Transposed direct form II.
-    fn run<'a>(&self, samples: impl Iterator<Item = &'a mut f64>) {
-        let (mut z1, mut z2) = (0.0, 0.0);
-        for sample in samples {
-            let x = self.gain * *sample;
-            let y = x + z1;
-            z1 = z2 - self.a1 * y;
-            z2 = -x - self.a2 * y;
+/// Sections one after the other, sample by sample, each in the transposed direct form II: so the
+/// processor works on all of them at once.
+fn run<'a>(sections: &[Section; SECTIONS], samples: impl Iterator<Item = &'a mut f64>) {
+    let mut states = [(0.0, 0.0); SECTIONS];
+    for sample in samples {
+        let mut v = *sample;
+        for (section, (z1, z2)) in sections.iter().zip(&mut states) {
+            let x = section.gain * v;
+            v = x + *z1;
+            *z1 = *z2 - section.a1 * v;
+            *z2 = -x - section.a2 * v;
             // Numbers this small are silence and slow down some processors.
             if z1.abs() + z2.abs() < 1e-200 {
-                (z1, z2) = (0.0, 0.0);
+                (*z1, *z2) = (0.0, 0.0);
             }
-            *sample = y;
         }
+        *sample = v;
     }
 }
 

@@ -4,9 +4,10 @@ use std::fmt;
 use std::ops::Range;
 use std::sync::Arc;
 
-use realfft::{RealFftPlanner, RealToComplex};
+use realfft::RealToComplex;
 use rustfft::num_complex::Complex;
 
+use crate::signal::fft::forward;
 use crate::signal::window::Window;
 use crate::units::SampleRate;
 
@@ -44,7 +45,7 @@ impl Analyzer {
         let len = len.max(1);
         let fft_len = fft_len.max(len);
         let weights = window.weights(len);
-        let plan = RealFftPlanner::<f64>::new().plan_fft_forward(fft_len);
+        let plan = forward(fft_len);
         Self {
             weight_sum: weights.iter().sum(),
             square_sum: weights.iter().map(|w| w * w).sum(),

@@ -8,7 +8,7 @@ use crate::store::{Store, StoreError};
 use crate::tasks::plan_lot::plan_lot;
 
 /// A lot as a person describes it, unchecked.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct NewLot {
     /// Its name.
     pub lot: String,
@@ -20,6 +20,8 @@ pub struct NewLot {
     pub bond: String,
     /// Their specification, where known.
     pub specification: Option<String>,
+    /// What one of its wheels weighs in kg, where it was weighed.
+    pub mass_kg: Option<f64>,
     /// Inspection level.
     pub level: String,
     /// Acceptance quality limit in percent nonconforming.
@@ -34,6 +36,9 @@ pub enum LotError {
     /// No name.
     #[error("the name of the lot is empty: give it one")]
     NoName,
+    /// The mass.
+    #[error("a mass of {0} kg cannot be: give what one wheel weighs, such as 0.45")]
+    Mass(f64),
     /// The size.
     #[error(transparent)]
     Size(#[from] SizeError),
@@ -57,6 +62,9 @@ pub fn add_lot(store: &mut Store, new: &NewLot, at: &str) -> Result<LotPlanRecor
     if name.is_empty() {
         return Err(LotError::NoName);
     }
+    if let Some(kg) = new.mass_kg.filter(|kg| !(*kg > 0.0 && *kg < 1e4)) {
+        return Err(LotError::Mass(kg));
+    }
     let plan = plan_lot(new.lot_size, &new.level, &new.aql, new.inspection)?;
     let kept = LotRecord {
         format: "fourtap.lot".to_owned(),
@@ -66,6 +74,7 @@ pub fn add_lot(store: &mut Store, new: &NewLot, at: &str) -> Result<LotPlanRecor
         size: Size::parse(&new.size)?.written().to_owned(),
         bond: Bond::parse(&new.bond)?.name().to_owned(),
         specification: new.specification.clone(),
+        mass_kg: new.mass_kg,
         level: plan.level.clone(),
         aql: plan.aql.clone(),
         inspection: plan.inspection.clone(),

@@ -20,6 +20,7 @@ pub mod keep_sounding;
 pub mod keep_wheels;
 pub mod level_meter;
 pub mod live_sounding;
+pub mod lot_history;
 pub mod lot_peers;
 pub mod make_demo;
 pub mod mount_wheel;

@@ -2,9 +2,60 @@
 
 use crate::record::gauge::GaugeRecord;
 use crate::report::paper::{Block, Paper, Sheet};
-use crate::report::picture::{GaugeShares, gauge_shares};
+use crate::report::picture::{
+    GaugePeople, GaugeShares, PersonFindings, gauge_people, gauge_shares,
+};
 use crate::report::text::CAUTIONS;
 use crate::report::text::gauge::{agreement_line, figure_lines, verdict_words};
+
+/// The charts of a study, each with its words for those who do not see it: what the scatter of each
+/// figure is made of, and each figure by person. A chart that cannot be drawn is left out.
+pub fn gauge_charts(record: &GaugeRecord, table: &str) -> Vec<(String, String)> {
+    let shares: Vec<GaugeShares> = record
+        .figures
+        .iter()
+        .map(|f| GaugeShares {
+            figure: f.figure.clone(),
+            repeatability: f.repeatability,
+            reproducibility: f.reproducibility,
+            wheels: f.wheels,
+        })
+        .collect();
+    let mut charts = Vec::new();
+    if shares.is_empty() {
+        return charts;
+    }
+    if let Ok(svg) = gauge_shares(&shares, table) {
+        let alt = "What the scatter of each figure is made of; the lines above say the same";
+        charts.push((svg, alt.to_owned()));
+    }
+    for f in &record.figures {
+        let people: Vec<PersonFindings> = f
+            .by_person
+            .iter()
+            .map(|p| PersonFindings {
+                person: p.person.clone(),
+                means: p.means.clone(),
+                ranges: p.ranges.clone(),
+            })
+            .collect();
+        let figure = match f.unit.as_str() {
+            "" => f.figure.clone(),
+            unit => format!("{} in {unit}", f.figure),
+        };
+        let drawn = gauge_people(&GaugePeople {
+            figure: &figure,
+            subject: table,
+            wheels: &f.wheel_ids,
+            people: &people,
+        });
+        if let Ok(svg) = drawn {
+            let alt = format!("{figure} by person, wheel by wheel, with the range of the repeats");
+            charts.push((svg, alt));
+        }
+    }
+    charts
+}
 
 /// The page. `table` names where the study comes from.
 pub fn gauge_paper(record: &GaugeRecord, table: &str) -> Paper {
@@ -23,27 +74,12 @@ pub fn gauge_paper(record: &GaugeRecord, table: &str) -> Paper {
         blocks.push(Block::Heading("What to improve".to_owned()));
         blocks.push(Block::List(record.improve.clone()));
     }
-    let shares: Vec<GaugeShares> = record
-        .figures
-        .iter()
-        .map(|f| GaugeShares {
-            figure: f.figure.clone(),
-            repeatability: f.repeatability,
-            reproducibility: f.reproducibility,
-            wheels: f.wheels,
-        })
-        .collect();
-    if !shares.is_empty() {
+    if !record.figures.is_empty() {
         blocks.push(Block::Heading("Figures".to_owned()));
         let lines = record.figures.iter().flat_map(figure_lines);
         blocks.push(Block::List(lines.map(|l| l.trim().to_owned()).collect()));
-        if let Ok(svg) = gauge_shares(&shares, table) {
-            blocks.push(Block::Picture {
-                svg,
-                alt: "What the scatter of each figure is made of; the lines above say the same"
-                    .to_owned(),
-            });
-        }
+        let charts = gauge_charts(record, table).into_iter();
+        blocks.extend(charts.map(|(svg, alt)| Block::Picture { svg, alt }));
     }
     if !record.agreements.is_empty() {
         blocks.push(Block::Heading(

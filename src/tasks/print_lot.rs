@@ -95,7 +95,7 @@ pub fn lot_charts(store: &Store, report: &LotReportRecord) -> Result<Vec<LotChar
         }
     };
     let mut ordered: Vec<&LotWheelRecord> = report.wheels.iter().collect();
-    ordered.sort_by(|a, b| a.wheel.cmp(&b.wheel));
+    ordered.sort_by(|a, b| alphanumeric_sort::compare_str(&a.wheel, &b.wheel));
     add(
         "tones",
         wheels_chart(

@@ -292,7 +292,8 @@ fn job(
         }
         Err(error) => job.refused = Some(error.to_string()),
     }
-    job.settings.body = WheelBody::new(&wheel.size, wheel.label.mass_kg).ok();
+    let mass_kg = wheel.label.mass_kg.or(lot.mass_kg);
+    job.settings.body = WheelBody::new(&wheel.size, mass_kg).ok();
     job.settings.wheel = Some(wheel.id);
     Ok(job)
 }

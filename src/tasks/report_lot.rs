@@ -1,19 +1,26 @@
 //! The report on a lot: each wheel's newest sounding, odd wheels, shift against the specification,
 //! and accept, hold or reject.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::quality::lot_figures::{Crowd, FEWEST_FOR_ODD, crowd, median, shift};
 use crate::quality::sampling::{
     Inspection, LotDecision, NoPlan, SampleCount, SamplingPlan, decide,
 };
+use crate::reading::compare::compare;
 use crate::reading::matching::{Line, Place, common_shift};
-use crate::record::baseline::{BaselineKind, BaselineStatistics};
-use crate::record::lot::{LotRecord, LotReportRecord, LotShiftRecord, LotWheelRecord};
+use crate::reading::turn_plan::TurnPlan;
+use crate::reading::{Damping, Footing, Outcome, Reading};
+use crate::record::baseline::{BaselineKind, BaselineSounding, BaselineStatistics};
+use crate::record::lot::{
+    LotRecord, LotReportRecord, LotShiftRecord, LotWheelRecord, PeersRecord, SwitchingRecord,
+};
 use crate::record::lot_plan::CAUTION;
 use crate::record::sounding::SoundingRecord;
 use crate::store::records::Kept;
 use crate::store::{Store, StoreError};
+use crate::tasks::lot_history::{switching, too_lenient};
+use crate::tasks::lot_peers::{LotPeers, Peer, rings};
 use crate::tasks::read_lot::heard_thud;
 
 /// Confidence of the shifts together, and of the odd-wheel rule.
@@ -61,6 +68,12 @@ struct Sounded {
     tone: Option<f64>,
     marked: bool,
     thud: bool,
+    /// True when it was read on physics alone.
+    alone: bool,
+    /// True when it rings at every spot, and only a baseline is missing.
+    rings: bool,
+    /// What others are compared with.
+    sounded: crate::reading::baseline::Sounded,
     /// Hashes of the recordings of its newest sounding.
     sounds: Vec<String>,
 }
@@ -70,10 +83,35 @@ struct Sounded {
 /// # Errors
 /// [`ReportError`].
 pub fn report_lot(store: &Store, name: &str) -> Result<LotReportRecord, ReportError> {
+    let (mut report, decision) = decided(store, name)?;
+    report.switching = switching(store, name)?;
+    report.because.push(report.switching.words.clone());
+    let accepted = matches!(
+        decision,
+        LotDecision::Accept | LotDecision::AcceptThenNormal
+    );
+    if accepted && too_lenient(&report.switching, &report.lot.inspection) {
+        report.decision = LotDecision::Hold.word().to_owned();
+        report.because.push(
+            "the plan of this lot would accept it, but it was not inspected as strictly as that: add it again with the inspection that is asked for".to_owned(),
+        );
+    }
+    Ok(report)
+}
+
+/// The report by the lot's own plan, whatever earlier lots ask for.
+///
+/// # Errors
+/// [`ReportError`].
+pub(super) fn decided(
+    store: &Store,
+    name: &str,
+) -> Result<(LotReportRecord, LotDecision), ReportError> {
     let lot = lot_of(store, name)?;
     let inspection = Inspection::parse(&lot.inspection).unwrap_or(Inspection::Normal);
     let plan = SamplingPlan::of(lot.lot_size, &lot.level, &lot.aql, inspection)?;
     let mut wheels = Vec::new();
+    let mut peers = Vec::new();
     for wheel in store.wheels()? {
         if wheel.lot.as_deref() != Some(name) {
             continue;
@@ -84,11 +122,23 @@ pub fn report_lot(store: &Store, name: &str) -> Result<LotReportRecord, ReportEr
         // A thud heard in any sounding of the wheel stays: no later reading turns it back.
         let thud = kept.iter().any(|k| heard_thud(&k.record));
         if let Some(newest) = kept.into_iter().next_back() {
-            wheels.push(sounded(&wheel.id, newest, first, marked, thud));
+            let damping = wheel.bond.damping();
+            peers.extend(peer(&newest.record, &wheel.id, damping));
+            wheels.push(sounded((&wheel.id, damping), newest, first, marked, thud));
         }
     }
     // Which wheels are the sample is settled by lot and id, before any is sounded.
     wheels.sort_by_key(|w| (drawn(name, &w.record.wheel), w.first));
+    let shared = same_sound(&wheels);
+    for k in &shared {
+        let id = wheels[*k].record.wheel.as_str();
+        peers.retain(|p: &Peer| p.wheel != id);
+    }
+    hold_against_peers(&mut wheels, &peers);
+    for k in shared {
+        let words = "the same recording stands for another wheel of the lot";
+        wheels[k].record.because.push(words.to_owned());
+    }
     let statistics = match &lot.specification {
         Some(name) => store.baseline(BaselineKind::Specification, name)?,
         None => None,
@@ -115,15 +165,14 @@ pub fn report_lot(store: &Store, name: &str) -> Result<LotReportRecord, ReportEr
     let odd_ring = crowd(&ring, RING_FLOOR, 2, CONFIDENCE);
     tell_odd(&mut wheels, odd_tones.as_ref(), "its tones lie");
     tell_odd(&mut wheels, odd_ring.as_ref(), "its ring time lies");
-    tell_same_sound(&mut wheels);
     let count = counted(&mut wheels, &plan);
     let decision = decide(&plan, count);
-    Ok(LotReportRecord {
+    let report = LotReportRecord {
         format: "fourtap.lot_report".to_owned(),
         version: 1,
         caution: CAUTION.to_owned(),
         decision: decision.word().to_owned(),
-        because: because(&plan, count, decision),
+        because: because(&plan, count, decision, &wheels),
         sample: plan.sample,
         accept: plan.accept,
         reject: plan.reject,
@@ -134,12 +183,52 @@ pub fn report_lot(store: &Store, name: &str) -> Result<LotReportRecord, ReportEr
         shifts: shifts(
             &lot,
             statistics.as_ref(),
+            modulus_of(store, &lot)?,
             [&tones, &ring, &stiff].map(|v| not_bad(&wheels, v)),
         ),
         odd_rule: odd_rule([odd_tones.as_ref(), odd_ring.as_ref()]),
-        lot,
+        // Filled in by those who ask for the earlier lots as well.
+        switching: SwitchingRecord {
+            asked: lot.inspection.clone(),
+            words: String::new(),
+            past: Vec::new(),
+        },
         wheels: wheels.into_iter().map(|w| w.record).collect(),
-    })
+        lot,
+    };
+    Ok((report, decision))
+}
+
+/// A wheel that others of the lot may be held against; none of one that does not ring or that an
+/// ear doubted.
+fn peer(record: &SoundingRecord, wheel: &str, damping: Damping) -> Option<Peer> {
+    let needed = needed(record);
+    let thud = record.outcome == Outcome::SoundsDead.words();
+    let of = || Peer::of(record, needed, (wheel.to_owned(), String::new()), damping);
+    (!thud).then(of).flatten()
+}
+
+fn needed(record: &SoundingRecord) -> usize {
+    let plan = TurnPlan::parse(&record.turn_plan).unwrap_or_default();
+    plan.spots_deg().len()
+}
+
+/// Reads each wheel that was sounded on physics alone against the other wheels of the lot.
+fn hold_against_peers(wheels: &mut [Sounded], all: &[Peer]) {
+    let mut peers = LotPeers::new(all);
+    for w in wheels.iter_mut().filter(|w| w.alone && w.rings) {
+        let Some(others) = peers.of(&w.record.wheel, "") else {
+            continue;
+        };
+        if let Ok(found) = compare(&others.baseline, &w.sounded) {
+            w.record.footing = Footing::LotPeers.words().to_owned();
+            w.record.peers = Some(PeersRecord {
+                wheels: others.reference.soundings,
+                reading: found.reading.words().to_owned(),
+                changes: found.changes,
+            });
+        }
+    }
 }
 
 /// The place of a wheel in the drawing of the sample: the lowest are drawn. The hash of lot and id
@@ -149,14 +238,25 @@ fn drawn(lot: &str, wheel: &str) -> [u8; 32] {
     *blake3::hash(words.as_bytes()).as_bytes()
 }
 
-fn sounded(id: &str, kept: Kept<SoundingRecord>, first: u64, marked: bool, thud: bool) -> Sounded {
+fn sounded(
+    (id, damping): (&str, Damping),
+    kept: Kept<SoundingRecord>,
+    first: u64,
+    marked: bool,
+    thud: bool,
+) -> Sounded {
     let record = kept.record;
+    let alone = record.footing == Footing::PhysicsOnly.words();
     let times: Vec<f64> = record.taps.iter().filter_map(|t| t.ring_time_s).collect();
     let mean = times.iter().map(|t| t.ln()).sum::<f64>() / times.len().max(1) as f64;
     Sounded {
         first,
         marked,
         thud,
+        // A thud, by tool or ear, is final: the others can only add to it.
+        alone: alone && record.outcome != Outcome::SoundsDead.words(),
+        rings: rings(&record, needed(&record), damping),
+        sounded: BaselineSounding::of(&record, record.temp_c).sounded(),
         tone: None,
         lines: record.modes.iter().map(Line::from).collect(),
         sounds: record.files.iter().map(|f| f.blake3.clone()).collect(),
@@ -168,6 +268,7 @@ fn sounded(id: &str, kept: Kept<SoundingRecord>, first: u64, marked: bool, thud:
             youngs_gpa: record.stiffness.as_ref().map(|s| s.youngs_gpa),
             outcome: record.outcome,
             footing: record.footing,
+            peers: None,
             counts_as: String::new(),
             because: Vec::new(),
             tone_percent: None,
@@ -242,24 +343,16 @@ fn tell_odd(wheels: &mut [Sounded], crowd: Option<&Crowd>, what: &str) {
     }
 }
 
-/// One recording cannot be of two wheels: a file was copied or named wrongly.
-fn tell_same_sound(wheels: &mut [Sounded]) {
-    let mut of: BTreeMap<String, Vec<usize>> = BTreeMap::new();
+/// Places of wheels that share a recording with another, which cannot be: a file was copied or named
+/// wrongly.
+fn same_sound(wheels: &[Sounded]) -> BTreeSet<usize> {
+    let mut of: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
     for (k, w) in wheels.iter().enumerate() {
         for sound in &w.sounds {
-            of.entry(sound.clone()).or_default().push(k);
+            of.entry(sound).or_default().push(k);
         }
     }
-    let mut twice: Vec<usize> = of.into_values().filter(|v| v.len() > 1).flatten().collect();
-    twice.sort_unstable();
-    twice.dedup();
-    for k in twice {
-        if let Some(w) = wheels.get_mut(k) {
-            w.record
-                .because
-                .push("the same recording stands for another wheel of the lot".to_owned());
-        }
-    }
+    of.into_values().filter(|v| v.len() > 1).flatten().collect()
 }
 
 /// Says of each wheel what it counts as; the sample are the wheels that were drawn.
@@ -268,7 +361,9 @@ fn counted(wheels: &mut [Sounded], plan: &SamplingPlan) -> SampleCount {
     for (k, w) in wheels.iter_mut().enumerate() {
         let r = &mut w.record;
         r.in_sample = k < plan.sample as usize;
-        let dead = r.outcome == "sounds dead" || w.thud;
+        let peers = r.peers.take();
+        let against = |words: &str| peers.as_ref().is_some_and(|p| p.reading == words);
+        let dead = r.outcome == "sounds dead" || w.thud || against(Reading::DullThud.words());
         if w.marked {
             r.because
                 .push("it is marked in the store (wheel show tells how)".to_owned());
@@ -276,9 +371,18 @@ fn counted(wheels: &mut [Sounded], plan: &SamplingPlan) -> SampleCount {
         if w.thud && r.outcome != "sounds dead" {
             r.because
                 .push("an ear heard a thud in an earlier sounding".to_owned());
+        } else if let Some(p) = &peers {
+            if p.reading != Reading::ClearRing.words() {
+                let what = p.changes.join("; ");
+                r.because.push(format!(
+                    "against {} other wheels of the lot it reads {}: {what}",
+                    p.wheels, p.reading
+                ));
+            }
         } else if r.outcome != "rings clear" {
             r.because.push(format!("its outcome is {}", r.outcome));
         }
+        r.peers = peers;
         let word = if dead {
             "bad"
         } else if r.because.is_empty() {
@@ -298,7 +402,12 @@ fn counted(wheels: &mut [Sounded], plan: &SamplingPlan) -> SampleCount {
     count
 }
 
-fn because(plan: &SamplingPlan, count: SampleCount, decision: LotDecision) -> Vec<String> {
+fn because(
+    plan: &SamplingPlan,
+    count: SampleCount,
+    decision: LotDecision,
+    wheels: &[Sounded],
+) -> Vec<String> {
     let read = count.good + count.bad + count.unclear;
     let mut why = vec![
         format!(
@@ -332,6 +441,12 @@ fn because(plan: &SamplingPlan, count: SampleCount, decision: LotDecision) -> Ve
             count.trouble_outside
         ));
     }
+    let by_peers = wheels.iter().filter(|w| w.record.peers.is_some()).count();
+    if by_peers > 0 {
+        why.push(format!(
+            "{by_peers} wheels have no baseline and were held against other wheels of the lot: what is wrong with all of them does not show"
+        ));
+    }
     if decision == LotDecision::AcceptThenNormal {
         why.push(
             "between the two numbers of reduced inspection: inspect the next lot normally"
@@ -347,6 +462,7 @@ fn because(plan: &SamplingPlan, count: SampleCount, decision: LotDecision) -> Ve
 fn shifts(
     lot: &LotRecord,
     statistics: Option<&(u32, BaselineStatistics)>,
+    stiff_reference: Option<(f64, f64, u32)>,
     [tones, ring, stiff]: [Vec<f64>; 3],
 ) -> Vec<LotShiftRecord> {
     let against = lot
@@ -387,11 +503,58 @@ fn shifts(
     [
         of("tone", &tones, tone_reference),
         of("ring time", &ring, ring_reference),
-        of("modulus of elasticity", &stiff, None),
+        of("modulus of elasticity", &stiff, stiff_reference),
     ]
     .into_iter()
     .flatten()
     .collect()
+}
+
+/// Mean logarithm of the modulus of elasticity of the wheels behind the lot's specification, the
+/// standard deviation of that mean, and their number; none when fewer than two were weighed.
+fn modulus_of(store: &Store, lot: &LotRecord) -> Result<Option<(f64, f64, u32)>, ReportError> {
+    let Some(name) = &lot.specification else {
+        return Ok(None);
+    };
+    let Some(baseline) = store.baseline(BaselineKind::Specification, name)? else {
+        return Ok(None);
+    };
+    // One value a wheel, the mean of its soundings.
+    let mut by_wheel: BTreeMap<String, Vec<f64>> = BTreeMap::new();
+    let behind: BTreeSet<&str> = baseline
+        .soundings
+        .iter()
+        .flat_map(|s| s.recorded.iter().map(|r| r.blake3.as_str()))
+        .collect();
+    let of: BTreeSet<&str> = baseline
+        .soundings
+        .iter()
+        .filter_map(|s| s.wheel.as_deref())
+        .collect();
+    for wheel in of {
+        for kept in store.all_kept::<SoundingRecord>(Some(wheel))? {
+            let record = kept.record;
+            let is_behind = record
+                .files
+                .iter()
+                .any(|f| behind.contains(f.blake3.as_str()));
+            if let Some(s) = record.stiffness.filter(|_| is_behind) {
+                let values = by_wheel.entry(wheel.to_owned()).or_default();
+                values.push(s.youngs_gpa.ln());
+            }
+        }
+    }
+    let means: Vec<f64> = by_wheel
+        .values()
+        .map(|v| v.iter().sum::<f64>() / v.len() as f64)
+        .collect();
+    let n = means.len();
+    if n < 2 {
+        return Ok(None);
+    }
+    let mean = means.iter().sum::<f64>() / n as f64;
+    let spread = means.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / (n - 1) as f64;
+    Ok(Some((mean, (spread / n as f64).sqrt(), n as u32)))
 }
 
 fn odd_rule(crowds: [Option<&Crowd>; 2]) -> String {

@@ -7,7 +7,8 @@ use crate::quality::agreement::{Counted, TwoJudges};
 use crate::quality::gauge::{GaugeStudy, NoStudy};
 use crate::reading::Heard;
 use crate::record::gauge::{
-    AgreementRecord, FORMAT, GaugeFigureRecord, GaugeRecord, ShareRecord, VERSION,
+    AgreementRecord, FORMAT, GaugeFigureRecord, GaugeRecord, PersonFigureRecord, ShareRecord,
+    VERSION,
 };
 use crate::record::sounding::SoundingRecord;
 use crate::store::{Store, StoreError};
@@ -88,9 +89,7 @@ fn evaluated(rows: &[Row]) -> GaugeRecord {
             continue;
         }
         match figure(rows, k) {
-            Ok((study, repeats)) => record
-                .figures
-                .push(figure_record(&study, name, unit, repeats)),
+            Ok(found) => record.figures.push(figure_record(found, name, unit)),
             Err(why) => record.warnings.push(format!("{name}: {why}")),
         }
     }
@@ -99,7 +98,14 @@ fn evaluated(rows: &[Row]) -> GaugeRecord {
 }
 
 /// The crossed study of one column.
-fn figure(rows: &[Row], k: usize) -> Result<(GaugeStudy, usize), NoStudy> {
+struct Figure {
+    study: GaugeStudy,
+    repeats: usize,
+    wheel_ids: Vec<String>,
+    by_person: Vec<PersonFigureRecord>,
+}
+
+fn figure(rows: &[Row], k: usize) -> Result<Figure, NoStudy> {
     let mut cells: BTreeMap<&str, BTreeMap<&str, Vec<f64>>> = BTreeMap::new();
     let people: BTreeSet<&str> = rows.iter().map(|r| r.person.as_str()).collect();
     for row in rows {
@@ -113,14 +119,31 @@ fn figure(rows: &[Row], k: usize) -> Result<(GaugeStudy, usize), NoStudy> {
         }
     }
     let crossed: Vec<Vec<Vec<f64>>> = cells
-        .into_values()
-        .map(|c| c.into_values().collect())
+        .values()
+        .map(|c| c.values().cloned().collect())
         .collect();
-    let repeats = crossed.iter().flatten().map(Vec::len).max().unwrap_or(0);
-    Ok((GaugeStudy::of(&crossed)?, repeats))
+    let by_person = people.iter().enumerate().map(|(k, person)| {
+        let own = || crossed.iter().filter_map(|wheel| wheel.get(k));
+        let lowest = |v: &[f64]| v.iter().copied().fold(f64::INFINITY, f64::min);
+        let highest = |v: &[f64]| v.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        PersonFigureRecord {
+            person: (*person).to_owned(),
+            means: own()
+                .map(|v| v.iter().sum::<f64>() / v.len() as f64)
+                .collect(),
+            ranges: own().map(|v| (lowest(v), highest(v))).collect(),
+        }
+    });
+    Ok(Figure {
+        study: GaugeStudy::of(&crossed)?,
+        repeats: crossed.iter().flatten().map(Vec::len).max().unwrap_or(0),
+        by_person: by_person.collect(),
+        wheel_ids: cells.keys().map(|w| (*w).to_owned()).collect(),
+    })
 }
 
-fn figure_record(s: &GaugeStudy, name: &str, unit: &str, repeats: usize) -> GaugeFigureRecord {
+fn figure_record(found: Figure, name: &str, unit: &str) -> GaugeFigureRecord {
+    let s = &found.study;
     let percent = 100.0 * s.gauge_share();
     // Limits of common practice, from memory: 10 % and 30 % of the spread, 5 categories.
     let verdict = if percent <= 10.0 && s.categories() >= 5 {
@@ -133,7 +156,7 @@ fn figure_record(s: &GaugeStudy, name: &str, unit: &str, repeats: usize) -> Gaug
     GaugeFigureRecord {
         figure: name.to_owned(),
         unit: unit.to_owned(),
-        repeats,
+        repeats: found.repeats,
         repeatability: s.repeatability,
         repeatability_interval: s.repeatability_interval,
         reproducibility: s.reproducibility,
@@ -146,6 +169,8 @@ fn figure_record(s: &GaugeStudy, name: &str, unit: &str, repeats: usize) -> Gaug
         gauge_percent: percent,
         categories: s.categories(),
         verdict: verdict.to_owned(),
+        wheel_ids: found.wheel_ids,
+        by_person: found.by_person,
     }
 }
 

@@ -14,6 +14,7 @@ use fourtap::report::text::lot_report::lot_report_text;
 use fourtap::store::{Store, StoreError};
 use fourtap::tasks::clock::now;
 use fourtap::tasks::keep_lots::{LotError, NewLot, add_lot};
+use fourtap::tasks::lot_history::switching;
 use fourtap::tasks::plan_lot::plan_lot;
 use fourtap::tasks::print_lot::lot_paper;
 use fourtap::tasks::read_lot::{LotEvent, lot_soundings, read_lot};
@@ -60,6 +61,9 @@ pub enum Lot {
         /// Their specification: its baseline is what wheels and lot are held against
         #[arg(long, value_name = "NAME")]
         specification: Option<String>,
+        /// What one wheel weighs, for those without a mass of their own (wheel edit --mass): 1.35kg
+        #[arg(long, value_name = "MASS", value_parser = fourtap::units::parse_mass_kg)]
+        mass: Option<f64>,
         /// The plan.
         #[command(flatten)]
         plan: PlanOf,
@@ -178,6 +182,7 @@ fn add(lot: &Lot, place: Option<&Path>) -> Result<(), ExitCode> {
         size,
         bond,
         specification,
+        mass,
         plan,
     } = lot
     else {
@@ -189,6 +194,7 @@ fn add(lot: &Lot, place: Option<&Path>) -> Result<(), ExitCode> {
         size: size.written().to_owned(),
         bond: bond.name().to_owned(),
         specification: specification.clone(),
+        mass_kg: *mass,
         level: plan.level.clone(),
         aql: plan.aql.clone(),
         inspection: plan.inspection,
@@ -202,6 +208,13 @@ fn add(lot: &Lot, place: Option<&Path>) -> Result<(), ExitCode> {
         })
     })?;
     say(lot_plan_text(&record).trim_end());
+    let switching = switching(&store, lot.trim()).map_err(|e| failed(&e))?;
+    let (first, rest) = switching.words.split_at(1);
+    say(&format!(
+        "{}{rest}.\n    ({})",
+        first.to_uppercase(),
+        record.caution
+    ));
     Ok(())
 }
 
@@ -331,6 +344,7 @@ fn write_csv(report: &LotReportRecord, path: &Path) -> Result<(), csv::Error> {
         "counts_as",
         "outcome",
         "footing",
+        "against_peers",
         "tone_percent",
         "ring_time_s",
         "youngs_gpa",
@@ -345,6 +359,9 @@ fn write_csv(report: &LotReportRecord, path: &Path) -> Result<(), csv::Error> {
             w.counts_as.clone(),
             w.outcome.clone(),
             w.footing.clone(),
+            w.peers
+                .as_ref()
+                .map_or(String::new(), |p| p.reading.clone()),
             number(w.tone_percent),
             number(w.ring_time_s),
             number(w.youngs_gpa),

@@ -16,7 +16,7 @@ use fourtap::report::text::{TextStyle, sounding_text};
 use fourtap::tasks::build_baseline::Behind;
 use fourtap::tasks::draw_sounding::{DrawError, apart_names, draw_sounding, make_folder};
 use fourtap::tasks::in_order::in_order;
-use fourtap::tasks::lot_peers::{Peer, peers};
+use fourtap::tasks::lot_peers::{LotPeers, Peer};
 use fourtap::tasks::name_soundings::{Grouping, paths_of_list, short_name, soundings_in};
 use fourtap::tasks::plate_findings::WheelBody;
 use fourtap::tasks::read_soundings::{ReadSettings, ReadSounding, read_and_show, read_sounding};
@@ -169,11 +169,12 @@ fn give_peers(jobs: &mut [Job]) {
         all.extend(record.as_ref().filter(|_| !thud).and_then(of));
         true
     });
+    let mut peers = LotPeers::new(&all);
     for (k, job) in jobs.iter_mut().enumerate() {
         if job.settings.baseline.is_some() {
             continue;
         }
-        let found = peers(&all, &name(k, job), &job.lot);
+        let found = peers.of(&name(k, job), &job.lot);
         let notes = &mut job.settings.notes;
         notes.retain(|n| !n.starts_with("nothing is compared"));
         if found.is_none() {

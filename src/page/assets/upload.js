@@ -41,6 +41,12 @@
       const result = form.querySelector(".result");
       result.textContent = told.text;
       result.hidden = false;
+      form.querySelector(".pictures").replaceChildren(...told.pictures.map(({ svg, alt }) => {
+        const picture = document.createElement("img");
+        picture.alt = alt;
+        picture.src = `data:image/svg+xml;charset=utf-8,${encodeURIComponent(svg)}`;
+        return picture;
+      }));
     };
 
     const bar = form.querySelector("progress");

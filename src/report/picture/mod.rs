@@ -11,6 +11,7 @@ mod axes;
 mod canvas;
 mod decay;
 mod face;
+mod gauge_people;
 mod gauge_shares;
 mod labels;
 mod lot_charts;
@@ -23,6 +24,7 @@ mod waveform;
 
 pub use decay::{Decay, DecayBand, DecayFit, decay_picture};
 pub use face::{Face, FaceTap, face_picture};
+pub use gauge_people::{GaugePeople, PersonFindings, gauge_people};
 pub use gauge_shares::{GaugeShares, gauge_shares};
 pub use lot_charts::{
     ChartPoint, ControlChart, LotDistribution, ToneAndMass, control_chart, lot_distribution,

@@ -2,7 +2,7 @@
 
 use std::f64::consts::PI;
 
-use realfft::RealFftPlanner;
+use crate::signal::fft::forward;
 
 use crate::report::picture::axes::{Plot, ticks};
 use crate::report::picture::canvas::{
@@ -101,7 +101,7 @@ fn levels_db(samples: &[f64], rate: f64, top_hz: f64) -> Option<Vec<f64>> {
     let window: Vec<f64> = (0..window_len)
         .map(|i| (PI * (i as f64 + 0.5) / window_len as f64).sin().powi(2))
         .collect();
-    let fft = RealFftPlanner::<f64>::new().plan_fft_forward(window_len);
+    let fft = forward(window_len);
     let (mut frame, mut bins) = (fft.make_input_vec(), fft.make_output_vec());
     let mut power = vec![0.0; ROWS * COLUMNS];
     for column in 0..COLUMNS {

@@ -1,6 +1,6 @@
 //! First guesses: peaks of falling-taper spectra over several window lengths.
 
-use realfft::RealFftPlanner;
+use crate::signal::fft::forward;
 
 use super::phasor::{hann, powers};
 use super::zoom::C64;
@@ -63,7 +63,7 @@ fn merge(found: &mut Vec<Candidate>, c: Candidate, bin_hz: f64) {
 /// Spectrum of one tap with the falling half-cosine taper, normalised to 1 for noise alone.
 fn tapered(x: &[f64], len: usize) -> Option<(Vec<C64>, f64)> {
     let used = x.len().min(len);
-    let fft = RealFftPlanner::<f64>::new().plan_fft_forward(len);
+    let fft = forward(len);
     let mut input = fft.make_input_vec();
     let mut gain = 0.0;
     let half_turn = C64::new(0.0, std::f64::consts::PI / used.max(1) as f64);

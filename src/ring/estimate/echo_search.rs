@@ -12,6 +12,9 @@ const SHARES_DB: [f64; 7] = [-42.0, -36.0, -30.0, -24.0, -18.0, -12.0, -6.0];
 
 const ROOMS_S: [f64; 3] = [0.4, 0.2, 0.8];
 
+/// A score higher by this (twice the logarithm of a likelihood ratio) is no accident.
+const CERTAINLY_WORSE: f64 = 50.0;
+
 /// Bands that the echo is measured from, and most poles of one.
 const ECHO_BANDS: usize = 5;
 const MOST_POLES: usize = 6;
@@ -62,11 +65,21 @@ pub fn echo_of(w: &Windows<'_>, groups: &[Group]) -> Option<Echo> {
     };
     let without = score(None);
     let (mut best, mut best_score) = (None, without);
+    let mut worse = 0;
     for share_db in SHARES_DB {
         let echo = tried(share_db, ROOMS_S[0]);
         let s = score(Some(echo));
         if s < best_score {
             (best, best_score) = (Some((share_db, echo)), s);
+        }
+        // Beyond the most likely share the score only rises.
+        worse = if s > best_score + CERTAINLY_WORSE {
+            worse + 1
+        } else {
+            0
+        };
+        if worse == 2 {
+            break;
         }
     }
     let (share_db, mut echo) = best?;

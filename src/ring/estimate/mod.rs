@@ -8,6 +8,7 @@
 mod accept;
 mod band;
 mod candidates;
+mod columns;
 mod echo;
 mod echo_search;
 mod lines;
@@ -19,7 +20,7 @@ mod tap_figures;
 mod windows;
 mod zoom;
 
-use realfft::RealFftPlanner;
+use crate::signal::fft::forward;
 
 use crate::ring::mode::{Mode, Refusal, RefusedLine};
 use crate::ring::take::TapTake;
@@ -377,7 +378,7 @@ fn to_modes(
 
 /// Spectrum of the first `len` samples under a Hann window, and its energy.
 fn hann_spectrum(x: &[f64], len: usize) -> Option<(Vec<C64>, f64)> {
-    let fft = RealFftPlanner::<f64>::new().plan_fft_forward(len);
+    let fft = forward(len);
     let mut input = fft.make_input_vec();
     let mut output = fft.make_output_vec();
     let used = x.len().min(len);

@@ -38,26 +38,33 @@ impl Lines {
     }
 }
 
+/// Phasors that run side by side, so that one need not wait for the next.
+const LANES: usize = 8;
+
+/// `exp(s k)` of the lanes.
+fn lanes(s: C64) -> [C64; LANES] {
+    std::array::from_fn(|k| (s * k as f64).exp())
+}
+
 /// Adds `Re(c exp(s n))`.
 pub fn add_tone(x: &mut [f64], s: C64, c: C64) {
-    // Four phasors side by side, so that one need not wait for the next; begun anew now and
-    // then, so that rounding does not pile up.
-    let z4 = (s * 4.0).exp();
+    let (all, first) = ((s * LANES as f64).exp(), lanes(s));
+    // Begun anew now and then, so that rounding does not pile up.
     for (block, part) in x.chunks_mut(4096).enumerate() {
         let from = c * (s * (block * 4096) as f64).exp();
         if from.norm_sqr() < 1e-36 {
             break;
         }
-        let lanes = [0.0, 1.0, 2.0, 3.0].map(|k| from * (s * k).exp());
+        let lanes = first.map(|v| from * v);
         let (mut re, mut im) = (lanes.map(|v| v.re), lanes.map(|v| v.im));
-        for out in part.chunks_mut(4) {
+        for out in part.chunks_mut(LANES) {
             for (o, r) in out.iter_mut().zip(re) {
                 *o += r;
             }
-            for k in 0..4 {
+            for k in 0..LANES {
                 let (a, b) = (re[k], im[k]);
-                re[k] = a * z4.re - b * z4.im;
-                im[k] = a * z4.im + b * z4.re;
+                re[k] = a * all.re - b * all.im;
+                im[k] = a * all.im + b * all.re;
             }
         }
     }
@@ -91,22 +98,39 @@ fn moments(log: C64, len: usize) -> [C64; 3] {
 
 /// `sum n^p x[n] conj(exp(s n))` for p = 0, 1.
 fn data_sums(x: &[f64], s: C64) -> [C64; 2] {
-    let z = s.conj().exp();
-    let (mut a, mut b) = (C64::new(0.0, 0.0), C64::new(0.0, 0.0));
-    let mut v = C64::new(1.0, 0.0);
-    for (n, y) in x.iter().enumerate() {
-        if n % 4096 == 0 {
-            v = (s.conj() * n as f64).exp();
-            if v.norm_sqr() < 1e-36 {
-                break;
+    let s = s.conj();
+    let (all, first) = ((s * LANES as f64).exp(), lanes(s));
+    let mut out = [C64::new(0.0, 0.0); 2];
+    for (block, part) in x.chunks(4096).enumerate() {
+        let start = (block * 4096) as f64;
+        let from = (s * start).exp();
+        if from.norm_sqr() < 1e-36 {
+            break;
+        }
+        let lanes = first.map(|v| from * v);
+        let (mut re, mut im) = (lanes.map(|v| v.re), lanes.map(|v| v.im));
+        let mut n: [f64; LANES] = std::array::from_fn(|k| start + k as f64);
+        let [mut plain_re, mut plain_im, mut slope_re, mut slope_im] = [[0.0; LANES]; 4];
+        for y in part.chunks(LANES) {
+            for (k, y) in y.iter().enumerate() {
+                let (w_re, w_im) = (re[k] * y, im[k] * y);
+                plain_re[k] += w_re;
+                plain_im[k] += w_im;
+                slope_re[k] += w_re * n[k];
+                slope_im[k] += w_im * n[k];
+            }
+            for k in 0..LANES {
+                n[k] += LANES as f64;
+                let (a, b) = (re[k], im[k]);
+                re[k] = a * all.re - b * all.im;
+                im[k] = a * all.im + b * all.re;
             }
         }
-        let w = v * *y;
-        a += w;
-        b += w * n as f64;
-        v *= z;
+        let sum = |v: [f64; LANES]| v.iter().sum::<f64>();
+        out[0] += C64::new(sum(plain_re), sum(plain_im));
+        out[1] += C64::new(sum(slope_re), sum(slope_im));
     }
-    [a, b]
+    out
 }
 
 /// Normal equations of one tap: unknowns per line `Re C, Im C` (first 2K) and

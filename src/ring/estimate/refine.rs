@@ -6,6 +6,7 @@ use std::cell::OnceCell;
 
 use nalgebra::{DMatrix, DVector};
 
+use super::columns::{KEPT, dot, length, subtract};
 use super::echo::{Disturbance, Whitener};
 use super::subspace::Subspace;
 use super::zoom::C64;
@@ -296,37 +297,10 @@ fn linearise(taps: &[Vec<C64>], white: &[Whitener], logs: &[C64]) -> Option<Line
 /// Steps of a descent: it converges in less than ten where it converges at all.
 const MOST_STEPS: usize = 16;
 
-/// `sum conj(a) b`, in four sums that the processor adds side by side.
-fn dot(a: &[C64], b: &[C64]) -> C64 {
-    let (mut re, mut im) = ([0.0; 4], [0.0; 4]);
-    let (a_fours, b_fours) = (a.chunks_exact(4), b.chunks_exact(4));
-    for (x, y) in a_fours.remainder().iter().zip(b_fours.remainder()) {
-        re[0] += x.re * y.re + x.im * y.im;
-        im[0] += x.re * y.im - x.im * y.re;
-    }
-    for (x, y) in a_fours.zip(b_fours) {
-        for c in 0..4 {
-            re[c] += x[c].re * y[c].re + x[c].im * y[c].im;
-            im[c] += x[c].re * y[c].im - x[c].im * y[c].re;
-        }
-    }
-    C64::new(
-        (re[0] + re[1]) + (re[2] + re[3]),
-        (im[0] + im[1]) + (im[2] + im[3]),
-    )
-}
-
-/// `b -= a f`.
-fn subtract(b: &mut [C64], a: &[C64], f: C64) {
-    for (b, a) in b.iter_mut().zip(a) {
-        b.re -= a.re * f.re - a.im * f.im;
-        b.im -= a.re * f.im + a.im * f.re;
-    }
-}
-
 /// Orthonormal columns `Q` and triangle `R` of a few long columns, `B = Q R`, by Gram-Schmidt
-/// run twice (which is as accurate as Householder's way: Giraud, Langou & Rozloznik 2005; from
-/// memory). Written out because it is where the whole fit spends its time.
+/// run twice where a column loses much of its length (which is as accurate as Householder's way:
+/// Giraud, Langou & Rozloznik 2005; from memory). Written out because it is where the whole fit
+/// spends its time.
 struct Frame {
     columns: Vec<Vec<C64>>,
     triangle: DMatrix<C64>,
@@ -342,14 +316,20 @@ impl Frame {
         };
         for (k, b) in columns.chunks_exact(len).enumerate() {
             let mut q = b.to_vec();
-            for _ in 0..2 {
+            let whole = length(b);
+            let mut norm = whole;
+            loop {
+                let before = norm;
                 for (i, f) in out.take_off(&mut q).into_iter().enumerate() {
                     out.triangle[(i, k)] += f;
                 }
-            }
-            let norm = dot(&q, &q).re.sqrt();
-            if norm.is_nan() || norm <= 1e-12 * dot(b, b).re.sqrt() {
-                return None;
+                norm = length(&q);
+                if norm.is_nan() || norm <= 1e-12 * whole {
+                    return None;
+                }
+                if norm > KEPT * before {
+                    break;
+                }
             }
             q.iter_mut().for_each(|v| *v /= norm);
             out.triangle[(k, k)] = C64::new(norm, 0.0);

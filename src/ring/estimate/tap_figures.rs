@@ -1,6 +1,6 @@
 //! What the lines say of each tap: ring fraction, ring time, loudness.
 
-use realfft::RealFftPlanner;
+use crate::signal::fft::forward;
 
 use super::echo::Echo;
 use super::polish::Lines;
@@ -142,7 +142,7 @@ fn ring_fraction(
 
 /// Spectrum without taper (energies are wanted, not lines).
 fn flat_spectrum(x: &[f64], len: usize) -> Option<(Vec<C64>, f64)> {
-    let fft = RealFftPlanner::<f64>::new().plan_fft_forward(len);
+    let fft = forward(len);
     let mut input = fft.make_input_vec();
     let mut output = fft.make_output_vec();
     let used = x.len().min(len);

@@ -66,12 +66,8 @@ impl Zoom {
         (0..count)
             .map(|m| {
                 let from = m * self.step;
-                let (mut re, mut im) = (0.0, 0.0);
-                for (k, s) in kernel.iter().zip(&x[from..from + self.taps.len()]) {
-                    re += k.re * s;
-                    im += k.im * s;
-                }
-                C64::new(re, im) * C64::from_polar(1.0, -self.centre * from as f64)
+                mixed(&kernel, &x[from..from + self.taps.len()])
+                    * C64::from_polar(1.0, -self.centre * from as f64)
             })
             .collect()
     }
@@ -82,6 +78,26 @@ impl Zoom {
         let powers = powers(ZERO, q, self.taps.len());
         self.taps.iter().zip(powers).map(|(h, v)| v * *h).sum()
     }
+}
+
+/// `sum k x`, in four sums that the processor adds side by side.
+fn mixed(kernel: &[C64], x: &[f64]) -> C64 {
+    let mut sums = [[0.0; 2]; 4];
+    let (kernel_fours, x_fours) = (kernel.chunks_exact(4), x.chunks_exact(4));
+    let mut add = |c: usize, k: C64, s: f64| {
+        sums[c][0] += k.re * s;
+        sums[c][1] += k.im * s;
+    };
+    for (k, s) in kernel_fours.remainder().iter().zip(x_fours.remainder()) {
+        add(0, *k, *s);
+    }
+    for (k, s) in kernel_fours.zip(x_fours) {
+        for c in 0..4 {
+            add(c, k[c], s[c]);
+        }
+    }
+    let sum = |k: usize| (sums[0][k] + sums[1][k]) + (sums[2][k] + sums[3][k]);
+    C64::new(sum(0), sum(1))
 }
 
 /// Powers of two up to 4096 as decimations.

@@ -1,6 +1,6 @@
 //! What was heard in a whole recording.
 
-use realfft::RealFftPlanner;
+use crate::signal::fft::forward;
 
 use crate::ring::listen::verify::NotATap;
 use crate::signal::overview::Overview;
@@ -246,7 +246,7 @@ fn strongest_hz(x: &[f64], rate: SampleRate) -> Option<f64> {
             (s - mean) * w
         })
         .collect();
-    let plan = RealFftPlanner::<f64>::new().plan_fft_forward(n);
+    let plan = forward(n);
     let mut spectrum = plan.make_output_vec();
     plan.process(&mut windowed, &mut spectrum).ok()?;
     let power: Vec<f64> = spectrum.iter().map(|c| c.norm_sqr()).collect();
