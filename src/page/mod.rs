@@ -6,6 +6,7 @@
 
 mod after_view;
 mod assets;
+mod baseline_view;
 mod bench;
 mod ears;
 mod fault;

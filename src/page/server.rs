@@ -13,9 +13,9 @@ use axum::routing::{get, post};
 use crate::page::fault::Fault;
 use crate::page::state::Page;
 use crate::page::{
-    after_view, assets, fit_view, gauge_view, grinder_view, guard, home_view, lot_view,
-    record_view, settings_view, sound_view, sounding_view, specification_view, teach_view, upload,
-    wheel_view,
+    after_view, assets, baseline_view, fit_view, gauge_view, grinder_view, guard, home_view,
+    lot_view, record_view, settings_view, sound_view, sounding_view, specification_view,
+    teach_view, upload, wheel_view,
 };
 use crate::store::{Store, StoreError};
 
@@ -138,7 +138,11 @@ fn routes(page: Arc<Page>) -> Router {
             get(after_view::show).post(after_view::tick),
         )
         .route("/grinders", get(grinder_view::list).post(grinder_view::add))
+        .route("/grinders/{id}", get(grinder_view::show))
+        .route("/grinders/{id}/edit", post(grinder_view::edit))
         .route("/grinders/{id}/retire", post(grinder_view::retire))
+        .route("/baselines", get(baseline_view::show))
+        .route("/baselines/retire", post(baseline_view::retire))
         .route(
             "/specifications",
             get(specification_view::list).post(specification_view::build),
@@ -181,12 +185,22 @@ fn routes(page: Arc<Page>) -> Router {
         .route("/lots/{lot}/progress", get(lot_view::progress))
         .route("/teach", get(teach_view::home))
         .route("/teach/class", get(teach_view::class))
+        .route("/teach/recordings", get(teach_view::recordings))
+        .route("/teach/recordings/{place}", get(teach_view::recording))
+        .route("/teach/training", get(teach_view::training))
         .route("/teach/ear", post(teach_view::begin))
         .route("/teach/ear/{test}", get(teach_view::ear))
         .route("/teach/ear/{test}/sound.wav", get(teach_view::sound))
         .route("/teach/ear/{test}/played", post(teach_view::played))
         .route("/teach/ear/{test}/answer", post(teach_view::answer))
         .route("/records", get(record_view::list))
+        .route("/records/{number}", get(record_view::show))
+        .route("/records/room", get(record_view::room))
+        .route("/records/prune", post(record_view::remove))
+        .route(
+            "/records/import",
+            post(record_view::import).layer(DefaultBodyLimit::disable()),
+        )
         .route("/records/verify", get(record_view::verify))
         .route("/records/export.jsonl", get(record_view::json_lines))
         .route("/records/soundings.csv", get(record_view::csv))

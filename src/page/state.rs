@@ -11,6 +11,7 @@ use crate::page::fault::Fault;
 use crate::page::lot_job::LotJobs;
 use crate::page::sounding_cache::SoundingCache;
 use crate::store::Store;
+use crate::tasks::make_demo::{Made, each_made};
 
 /// Recordings that are taken in at the same time.
 const UPLOADS: usize = 2;
@@ -31,6 +32,7 @@ pub(super) struct Page {
     pub(super) lots: LotJobs,
     /// The page for a class.
     pub(super) class: ClassPage,
+    pub(super) demo: DemoSet,
     /// Keeps the number of uploads down.
     pub(super) uploads: Semaphore,
     /// Who was named last as the one who works here.
@@ -48,6 +50,7 @@ impl Page {
             ears: Ears::default(),
             lots: LotJobs::default(),
             class: ClassPage::default(),
+            demo: DemoSet::default(),
             uploads: Semaphore::new(UPLOADS),
             by: Mutex::new(None),
         }
@@ -98,6 +101,37 @@ impl ClassPage {
         let page = make()?;
         *made = Some(page.clone());
         Ok(page)
+    }
+}
+
+/// The recordings to demonstrate with: some MB, which take seconds to compute.
+#[derive(Debug, Default)]
+pub(super) struct DemoSet {
+    made: Mutex<Option<MadeSet>>,
+}
+
+/// Each with its bytes.
+type MadeSet = Arc<Vec<(Made, Vec<u8>)>>;
+
+impl DemoSet {
+    /// The set, computed when it is first wanted.
+    ///
+    /// # Errors
+    /// [`Fault`] when it cannot be computed.
+    pub(super) fn all(&self) -> Result<MadeSet, Fault> {
+        let mut made = locked(&self.made);
+        if let Some(all) = &*made {
+            return Ok(Arc::clone(all));
+        }
+        let mut all = Vec::new();
+        each_made(|one, bytes| {
+            all.push((one, bytes.to_vec()));
+            Ok(())
+        })
+        .map_err(|e| Fault::failed(e.to_string()))?;
+        let all = Arc::new(all);
+        *made = Some(Arc::clone(&all));
+        Ok(all)
     }
 }
 

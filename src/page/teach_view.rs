@@ -3,14 +3,14 @@
 use std::sync::Arc;
 
 use axum::Json;
-use axum::extract::{Form, Path, State};
+use axum::extract::{Form, Path, Query, State};
 use axum::http::{HeaderMap, header};
 use axum::response::{Html, IntoResponse as _, Redirect, Response};
 use maud::{Markup, html};
 use serde::Deserialize;
 
 use crate::page::fault::Fault;
-use crate::page::frame::{Nav, frame, framed};
+use crate::page::frame::{Nav, encoded, frame, framed};
 use crate::page::guard::CLASS_POLICY;
 use crate::page::sounding_view;
 use crate::page::state::{Page, apart};
@@ -19,6 +19,8 @@ use crate::reading::Heard;
 use crate::report::text::ear::{EAR_NOTE, ear_results_text, ear_round_text};
 use crate::tasks::clock::now;
 use crate::tasks::ear_test::{EarTest, USUAL_TRIALS, keep_ear_test, kept_ear_tests};
+use crate::tasks::make_demo::INVENTED;
+use crate::tasks::print_training::training_paper;
 use crate::tasks::teach_demo::make_page;
 use crate::units::SampleRate;
 
@@ -31,6 +33,12 @@ pub(super) async fn home(State(page): State<Arc<Page>>) -> Result<Markup, Fault>
         let mut rounds = kept_ear_tests(&page.store()?, None)?;
         let records: Vec<_> = rounds.iter().map(|k| k.record.clone()).collect();
         let results = ear_results_text(&records);
+        let mut trainees: Vec<String> = Vec::new();
+        for record in &records {
+            if !trainees.iter().any(|t| t.eq_ignore_ascii_case(&record.trainee)) {
+                trainees.push(record.trainee.clone());
+            }
+        }
         rounds.reverse();
         let main = html! {
             h1 { "Teach" }
@@ -38,7 +46,10 @@ pub(super) async fn home(State(page): State<Arc<Page>>) -> Result<Markup, Fault>
                 h2 { "Ring and thud, side by side" }
                 p { "Made-up sounds of sound and damaged wheels, with waveform, spectrum over time and decay: how a crack grows, what bond, damp and holding do, why turns matter." }
                 p.small { "The first time it takes some seconds to be made." }
-                a.button.main href="/teach/class" { "Open the page for the class" }
+                div.row {
+                    a.button.main href="/teach/class" { "Open the page for the class" }
+                    a.button href="/teach/recordings" { "Recordings to demonstrate with" }
+                }
             }
             section.panel {
                 h2 { "Blind ear test" }
@@ -53,7 +64,10 @@ pub(super) async fn home(State(page): State<Arc<Page>>) -> Result<Markup, Fault>
             }
             section {
                 h2 { "Rounds" }
-                @if rounds.is_empty() { p { "None yet." } } @else { pre { (results) } }
+                @if rounds.is_empty() { p { "None yet." } } @else {
+                    div.row { @for name in &trainees { a.button href={ "/teach/training?trainee=" (encoded(name)) } { "Record of training of " (name) } } }
+                    pre { (results) }
+                }
                 @for kept in rounds.iter().take(30) {
                     details {
                         summary { (kept.record.trainee) ", round " (kept.record.round) ", " (kept.at.get(..10).unwrap_or("")) @if !kept.record.complete { ", broken off" } }
@@ -79,6 +93,70 @@ pub(super) async fn class(State(page): State<Arc<Page>>) -> Result<Response, Fau
         })?;
         let headers = [(header::CONTENT_SECURITY_POLICY, CLASS_POLICY)];
         Ok((headers, Html(made)).into_response())
+    })
+    .await
+}
+
+/// Recordings to demonstrate with, each made when the list is first wanted.
+pub(super) async fn recordings(State(page): State<Arc<Page>>) -> Result<Markup, Fault> {
+    apart(&page, |page| {
+        let made = page.demo.all()?;
+        let main = html! {
+            p.crumbs { a href="/teach" { "Teach" } " / recordings" }
+            h1 { "Recordings to demonstrate with" }
+            p.notice { (INVENTED) }
+            div.scroll tabindex="0" role="region" aria-label="Recordings" {
+                table {
+                    thead { tr { th scope="col" { "File" } th scope="col" { "What is heard" } th scope="col" { "What the tool must say" } th scope="col" { "Listen" } th scope="col" { "Save" } } }
+                    tbody { @for (k, one) in made.iter().enumerate() {
+                        @let name = one.0.file.display().to_string();
+                        @let to = format!("/teach/recordings/{k}");
+                        tr {
+                            th scope="row" { (name) } td.words { (one.0.about) } td.words { (one.0.must_give.words()) }
+                            td { audio controls preload="none" src=(to) aria-label={ "Made-up sound: " (name) } {} }
+                            td { a.button href=(to) download=(name.replace(['/', '\\'], "-")) { "Save" } }
+                        }
+                    } }
+                }
+            }
+        };
+        Ok(frame("Recordings to demonstrate with", Nav::Teach, &main))
+    })
+    .await
+}
+
+/// One of them.
+pub(super) async fn recording(
+    State(page): State<Arc<Page>>,
+    Path(place): Path<usize>,
+    headers: HeaderMap,
+) -> Result<Response, Fault> {
+    apart(&page, move |page| {
+        let made = page.demo.all()?;
+        let one = made.get(place);
+        let one = one.ok_or_else(|| Fault::not_found("There is no such recording."))?;
+        Ok(sounding_view::sound(&one.1, &headers))
+    })
+    .await
+}
+
+/// Whose.
+#[derive(Debug, Default, Deserialize)]
+#[serde(default)]
+pub(super) struct Whose {
+    trainee: String,
+}
+
+/// The record of training of one trainee, to print.
+pub(super) async fn training(
+    State(page): State<Arc<Page>>,
+    Query(whose): Query<Whose>,
+) -> Result<Response, Fault> {
+    apart(&page, move |page| {
+        let kept = kept_ear_tests(&page.store()?, Some(whose.trainee.trim()))?;
+        let paper = training_paper(&kept, &now());
+        let none = || Fault::not_found("No ear test of this trainee is kept.");
+        Ok(sounding_view::paper_page(&paper.ok_or_else(none)?))
     })
     .await
 }

@@ -85,6 +85,25 @@ impl Store {
         Ok(in_use.map(|b| b.record))
     }
 
+    /// All versions of all baselines of a kind, by name and version.
+    ///
+    /// # Errors
+    /// [`StoreError`] of the database.
+    pub fn all_baselines(&self, kind: BaselineKind) -> Result<Vec<KeptBaseline>, StoreError> {
+        let read = || -> rusqlite::Result<Vec<(String, Row)>> {
+            let sql = "SELECT name, record, retired_at, retired_why FROM baselines WHERE kind = ?1 ORDER BY name, version";
+            let mut statement = self.db.prepare(sql)?;
+            let rows = statement.query_map([kind.word()], |r| {
+                Ok((r.get(0)?, (r.get(1)?, r.get(2)?, r.get(3)?)))
+            })?;
+            rows.collect()
+        };
+        let rows = read().map_err(|e| self.failed(&e))?;
+        rows.into_iter()
+            .map(|(name, row)| kept_baseline(row, &name))
+            .collect()
+    }
+
     /// All versions of the baseline of a wheel or specification, oldest first.
     ///
     /// # Errors

@@ -100,6 +100,22 @@ pub enum DemoError {
 /// [`DemoError`] when the folder cannot be written.
 pub fn make_demo(folder: &Path, mut progress: impl FnMut(&Made)) -> Result<Vec<Made>, DemoError> {
     let mut all = Vec::new();
+    each_made(|made, bytes| {
+        write(&folder.join(&made.file), bytes)?;
+        progress(&made);
+        all.push(made);
+        Ok(())
+    })?;
+    Ok(all)
+}
+
+/// Computes the set, file by file: what it is, and its bytes.
+///
+/// # Errors
+/// [`DemoError`] of the program, and that of `each`, which ends it.
+pub fn each_made(
+    mut each: impl FnMut(Made, &[u8]) -> Result<(), DemoError>,
+) -> Result<(), DemoError> {
     for plan in harrow_lane::plans()? {
         let take = plan.scene.play().map_err(|why| DemoError::Scene {
             file: plan.file,
@@ -110,7 +126,6 @@ pub fn make_demo(folder: &Path, mut progress: impl FnMut(&Made)) -> Result<Vec<M
                 file: plan.file,
                 why,
             })?;
-            write(&folder.join(&file), &bytes)?;
             let made = Made {
                 file,
                 wheel: plan.wheel,
@@ -119,11 +134,10 @@ pub fn make_demo(folder: &Path, mut progress: impl FnMut(&Made)) -> Result<Vec<M
                 strikes_s: part.strikes_s,
                 truth: part.truth,
             };
-            progress(&made);
-            all.push(made);
+            each(made, &bytes)?;
         }
     }
-    Ok(all)
+    Ok(())
 }
 
 fn write(path: &Path, bytes: &[u8]) -> Result<(), DemoError> {

@@ -8,7 +8,7 @@ use fourtap::record::baseline::{BaselineKind, BaselineRecord};
 use fourtap::record::wheel::Bond;
 use fourtap::report::text::TextStyle;
 use fourtap::report::text::baseline::{baseline_text, difference_text};
-use fourtap::store::{Store, StoreError};
+use fourtap::store::Store;
 use fourtap::tasks::build_baseline::{
     Behind, BuildError, BuildOf, BuildSettings, BuildSounding, baseline_soundings, behind_wheel,
     build_baseline,
@@ -16,6 +16,7 @@ use fourtap::tasks::build_baseline::{
 use fourtap::tasks::clock::now;
 use fourtap::tasks::compare_baselines::compare_baselines;
 use fourtap::tasks::draw_sounding::draw_baseline;
+use fourtap::tasks::find_baseline::{NotFound, baseline_of, written_baseline};
 use fourtap::tasks::wheels_table::read_table;
 
 use crate::args::{Baseline, Plan};
@@ -140,52 +141,18 @@ fn build(args: &Baseline, place: Option<&Path>) -> Result<(), ExitCode> {
     print(&store, record, *json)
 }
 
-/// The baseline of a name, of its newest version in use or a given one; with the bond to
-/// compare it for.
 fn kept(
     store: &Store,
     kind: BaselineKind,
     name: &str,
     version: Option<u32>,
 ) -> Result<(BaselineRecord, Bond), ExitCode> {
-    let told = |e: StoreError| failed(&BuildError::Store(e));
-    let (name, bond) = match kind {
-        BaselineKind::Specification => (name.to_owned(), None),
-        BaselineKind::Wheel => {
-            let wheel = store.wheel(name).map_err(told)?;
-            let wheel = wheel.ok_or_else(|| {
-                told(StoreError::NoWheel {
-                    id: name.to_owned(),
-                })
-            })?;
-            (wheel.id, Some(wheel.bond))
-        }
-    };
-    let found = match version {
-        None => store.baseline(kind, &name).map_err(told)?,
-        Some(v) => {
-            let all = store.baseline_versions(kind, &name).map_err(told)?;
-            let one = all.into_iter().find(|b| b.record.baseline_version == v);
-            let record = one.map(|b| b.record);
-            Some(record.ok_or_else(|| {
-                told(StoreError::NoBaseline {
-                    name: name.clone(),
-                    version: v,
-                })
-            })?)
-        }
-    };
-    let Some(record) = found else {
-        complain(&match kind {
-            BaselineKind::Wheel => format!(
-                "the wheel \"{name}\" has no baseline in use: build one with fourtap baseline build --wheel {name} FILE…"
-            ),
-            BaselineKind::Specification => StoreError::NoBaselineOf { name }.to_string(),
-        });
-        return Err(ExitCode::from(exit::STORE));
-    };
-    let bond = bond.or(record.bond).unwrap_or(Bond::Unknown);
-    Ok((record, bond))
+    baseline_of(store, kind, name, version).map_err(|e| missing(&e))
+}
+
+fn missing(error: &NotFound) -> ExitCode {
+    complain(&error.to_string());
+    ExitCode::from(exit::STORE)
 }
 
 fn show(
@@ -216,16 +183,7 @@ fn compared(
     json: bool,
 ) -> Result<(), ExitCode> {
     let store = open_existing(place)?;
-    let one = |written: &String| {
-        let (name, version) = match written.rsplit_once(':') {
-            Some((name, v)) => match v.parse::<u32>() {
-                Ok(v) => (name, Some(v)),
-                Err(_) => (written.as_str(), None),
-            },
-            None => (written.as_str(), None),
-        };
-        kept(&store, kind, name, version)
-    };
+    let one = |written: &String| written_baseline(&store, kind, written).map_err(|e| missing(&e));
     let ((first, bond), (second, _)) = (one(names[0])?, one(names[1])?);
     let difference = compare_baselines(&first, &second, bond.damping()).map_err(|e| failed(&e))?;
     if json {

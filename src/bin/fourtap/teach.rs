@@ -4,13 +4,17 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::Subcommand;
+use fourtap::report::paper::html;
 use fourtap::report::text::ear::ear_results_text;
+use fourtap::tasks::clock::now;
 use fourtap::tasks::ear_test::kept_ear_tests;
 use fourtap::tasks::make_demo::make_demo;
+use fourtap::tasks::print_training::training_paper;
 use fourtap::tasks::teach_demo::make_page;
 
 use crate::ear::{self, Ear};
 use crate::exit;
+use crate::papers::put;
 use crate::store_place::{look, open_existing};
 use crate::tell::{complain, say};
 
@@ -35,6 +39,9 @@ pub enum Teach {
     Results {
         /// Of this trainee only
         trainee: Option<String>,
+        /// Write the trainee's record of training here, as HTML that a browser prints, or as .pdf
+        #[arg(short, long, value_name = "FILE", requires = "trainee")]
+        output: Option<PathBuf>,
         /// Print the kept rounds, one JSON object each
         #[arg(long)]
         json: bool,
@@ -47,8 +54,12 @@ pub fn run(teach: &Teach, store: Option<&Path>) -> ExitCode {
         Teach::Make { folder } => make(folder),
         Teach::Demo { folder } => demo(folder, store).unwrap_or_else(|code| code),
         Teach::Ear(ear) => ear::run(ear, store).unwrap_or_else(|code| code),
-        Teach::Results { trainee, json } => {
-            results(trainee.as_deref(), *json, store).unwrap_or_else(|code| code)
+        Teach::Results {
+            trainee,
+            output,
+            json,
+        } => {
+            results(trainee.as_deref(), output.as_deref(), *json, store).unwrap_or_else(|code| code)
         }
     }
 }
@@ -88,7 +99,12 @@ fn demo(folder: &Path, place: Option<&Path>) -> Result<ExitCode, ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
-fn results(trainee: Option<&str>, json: bool, place: Option<&Path>) -> Result<ExitCode, ExitCode> {
+fn results(
+    trainee: Option<&str>,
+    output: Option<&Path>,
+    json: bool,
+    place: Option<&Path>,
+) -> Result<ExitCode, ExitCode> {
     let kept = kept_ear_tests(&open_existing(place)?, trainee).map_err(|error| {
         complain(&error.to_string());
         ExitCode::from(exit::STORE)
@@ -99,6 +115,9 @@ fn results(trainee: Option<&str>, json: bool, place: Option<&Path>) -> Result<Ex
             None => "no ear test is kept here; take one with fourtap teach ear".to_owned(),
         });
         return Err(ExitCode::from(exit::STORE));
+    }
+    if let (Some(path), Some(paper)) = (output, training_paper(&kept, &now())) {
+        put(path, &html(&paper))?;
     }
     let records: Vec<_> = kept.into_iter().map(|k| k.record).collect();
     if json {

@@ -84,6 +84,15 @@ pub fn ear_results_text(records: &[EarTestRecord]) -> String {
 }
 
 fn put_counts(out: &mut String, counts: &EarCounts) {
+    for line in count_lines(counts) {
+        let _ = writeln!(out, "  {line}");
+    }
+}
+
+/// Hits, misses and false alarms with their intervals, and sensitivity and bias where they are
+/// defined, each in a line.
+pub fn count_lines(counts: &EarCounts) -> Vec<String> {
+    let mut lines = Vec::new();
     for (words, count, of, share) in [
         (
             "damaged wheels heard as a thud (hits)",
@@ -107,7 +116,7 @@ fn put_counts(out: &mut String, counts: &EarCounts) {
         let share = share.map_or(String::new(), |(_, i): (f64, ShareInterval)| {
             format!("  (95 %: {:.0} to {:.0} %)", 100.0 * i.low, 100.0 * i.high)
         });
-        let _ = writeln!(out, "  {words}: {count} of {of}{share}");
+        lines.push(format!("{words}: {count} of {of}{share}"));
     }
     if let Some(d) = counts.detection() {
         let lean = match d.bias_c {
@@ -116,42 +125,48 @@ fn put_counts(out: &mut String, counts: &EarCounts) {
             _ => "no lean",
         };
         let half = 1.96 * d.d_prime_std;
-        let _ = writeln!(
-            out,
-            "  sensitivity d' {:.2} (95 %: {:.2} to {:.2}), bias c {:.2} ({lean})",
+        lines.push(format!(
+            "sensitivity d' {:.2} (95 %: {:.2} to {:.2}), bias c {:.2} ({lean})",
             d.d_prime,
             d.d_prime - half,
             d.d_prime + half,
             d.bias_c
-        );
+        ));
     }
+    lines
 }
 
-/// By size of the crack: how often ear and tool did not pass it.
-fn put_beside_tool(out: &mut String, rounds: &[&EarTestRecord]) {
-    // Played, ear heard, tool heard, tool only, ear only; by thousandths of the web.
-    let mut lines: BTreeMap<u32, [u32; 5]> = BTreeMap::new();
+/// By size of the crack in percent of the web: how often it was played, the ear heard it, the tool
+/// did not pass it, only the tool, only the ear.
+pub fn beside_tool_rows(rounds: &[&EarTestRecord]) -> Vec<(f64, [u32; 5])> {
+    let mut rows: BTreeMap<u32, [u32; 5]> = BTreeMap::new();
     for trial in rounds.iter().flat_map(|r| &r.trials).filter(|t| t.damaged) {
-        let line = lines
+        let row = rows
             .entry((1000.0 * trial.crack).round() as u32)
             .or_default();
         let (ear, tool) = (trial.said == "thud", trial.tool_heard());
-        for (count, yes) in line
+        for (count, yes) in row
             .iter_mut()
             .zip([true, ear, tool, tool && !ear, ear && !tool])
         {
             *count += u32::from(yes);
         }
     }
-    if lines.is_empty() {
+    rows.into_iter()
+        .map(|(crack, counts)| (f64::from(crack) / 10.0, counts))
+        .collect()
+}
+
+fn put_beside_tool(out: &mut String, rounds: &[&EarTestRecord]) {
+    let rows = beside_tool_rows(rounds);
+    if rows.is_empty() {
         return;
     }
     out.push_str("  crack, % of the web  played  ear heard  tool did not pass  only the tool  only the ear\n");
-    for (crack, [played, ear, tool, tool_only, ear_only]) in lines {
+    for (crack, [played, ear, tool, tool_only, ear_only]) in rows {
         let _ = writeln!(
             out,
-            "  {:>19.0}  {played:>6}  {ear:>9}  {tool:>17}  {tool_only:>13}  {ear_only:>12}",
-            f64::from(crack) / 10.0
+            "  {crack:>19.0}  {played:>6}  {ear:>9}  {tool:>17}  {tool_only:>13}  {ear_only:>12}"
         );
     }
     out.push_str("  (the tool read each single tap with nothing to compare it with)\n");
