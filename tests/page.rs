@@ -194,6 +194,11 @@ fn every_answer_forbids_what_is_not_ours() {
         "/teach",
         "/records",
         "/records/verify",
+        "/records/room",
+        "/baselines",
+        "/specifications",
+        "/gauge",
+        "/teach/recordings",
         "/settings",
         "/nothing",
         "/wheels/W-404",
@@ -223,6 +228,89 @@ fn every_answer_forbids_what_is_not_ours() {
         let outside = body.split(['"', '\'']).find(|w| w.starts_with("http"));
         assert_eq!(outside, None, "{view} points outside");
     }
+}
+
+#[test]
+fn what_the_commands_do_the_page_does_too() {
+    let store = tempfile::tempdir().unwrap();
+    let page = Served::begins(store.path(), None);
+    // A grinder is corrected; what it was stays in its history.
+    let form = "id=G+1&kind=bench&speed=2950rpm&guard=200";
+    assert_eq!(page.post("/grinders", form).0, 303);
+    let form = "kind=bench&speed=2850rpm&guard=200";
+    assert_eq!(page.post("/grinders/G%201/edit", form).0, 303);
+    let (status, shown) = page.get("/grinders/G%201");
+    assert_eq!(status, 200);
+    assert!(shown.contains("2850rpm") && shown.contains("2950"), "{shown}");
+    let (status, refused) = page.post("/grinders/G%201/edit", "kind=bench&speed=fast");
+    assert!(status == 422 && refused.contains("fast"), "{status}");
+    assert_eq!(page.get("/grinders/G-404").0, 404);
+
+    // Two versions of a baseline, one held against the other.
+    page.add_wheel("W-1");
+    let taps = fixture(RINGS).display().to_string();
+    for recordings in [vec![&taps], vec![&taps]] {
+        let mut args = vec!["baseline", "build", "--wheel", "W-1"];
+        args.extend(recordings.iter().map(|r| r.as_str()));
+        fourtap(store.path(), &args);
+    }
+    let (status, list) = page.get("/baselines");
+    assert!(status == 200 && list.contains("W-1, version 2"), "{list}");
+    let two = "/baselines?kind=wheel&first=W-1:1&second=W-1:2";
+    let (status, text) = page.get(two);
+    assert_eq!(status, 200, "{text}");
+    assert!(text.contains("W-1, version 2 against W-1, version 1"), "{text}");
+    let missing = page.get("/baselines?kind=wheel&first=W-1:9&second=W-1:2");
+    assert!((400..500).contains(&missing.0), "{}", missing.0);
+    let own = page.post("/baselines/retire", "name=none&version=1&note=worn");
+    assert!((400..500).contains(&own.0));
+
+    // A record is shown, brought into another store, and its sound removed by a named person.
+    let sound = std::fs::read(fixture(RINGS)).unwrap();
+    let (status, answer) = page.post_bytes("/recordings?wheel=W-1&name=a.wav&plan=rule", &sound);
+    assert_eq!(status, 200, "{answer}");
+    let numbers: Vec<u64> = fourtap(store.path(), &["records", "list", "--json"])
+        .lines()
+        .filter_map(|l| serde_json::from_str::<serde_json::Value>(l).ok()?["number"].as_u64())
+        .collect();
+    let last = *numbers.last().unwrap();
+    let (status, shown) = page.get(&format!("/records/{last}"));
+    assert!(status == 200 && shown.contains("fourtap.sounding"), "{shown}");
+    let (_, lines) = page.get("/records/export.jsonl");
+    let (_, lines) = lines.split_once("\r\n\r\n").unwrap();
+    let other_store = tempfile::tempdir().unwrap();
+    let other = Served::begins(other_store.path(), None);
+    let (status, told) = other.post_bytes("/records/import?name=x.jsonl", lines.as_bytes());
+    assert!(status == 200 && told.contains("1 wheels"), "{told}");
+    assert!(other.get("/wheels/W-1").1.contains("W-1"));
+    let damaged = lines.replacen("W-1", "W-2", 1);
+    let third_store = tempfile::tempdir().unwrap();
+    let third = Served::begins(third_store.path(), None);
+    let refused = third.post_bytes("/records/import?name=x.jsonl", damaged.as_bytes());
+    assert!((400..500).contains(&refused.0), "{}", refused.1);
+    let junk = third.post_bytes("/records/import?name=x.jsonl", &sound);
+    assert!((400..500).contains(&junk.0), "{}", junk.1);
+    assert_eq!(third.get("/wheels/W-1").0, 404);
+
+    let (_, plan) = page.get("/records/room?before=2999-01-01&baselines_too=1");
+    assert!(plan.contains("recordings would go") && !plan.contains("0 recordings"), "{plan}");
+    let nobody = page.post("/records/prune", "before=2999-01-01&baselines_too=1");
+    assert!((400..500).contains(&nobody.0));
+    let done = page.post(
+        "/records/prune",
+        "before=2999-01-01&baselines_too=1&by=Ana",
+    );
+    assert_eq!(done.0, 303, "{}", done.1);
+    let log = fourtap(store.path(), &["records", "list"]);
+    assert!(log.lines().last().unwrap().contains("prun"), "{log}");
+
+    // The recordings to demonstrate with are sounds that play.
+    let (status, list) = page.get("/teach/recordings");
+    assert!(status == 200 && list.contains("do not exist"), "{list}");
+    let (status, wav) = page.get("/teach/recordings/0");
+    assert!(status == 200 && wav.contains("audio/wav") && wav.contains("WAVE"));
+    assert_eq!(page.get("/teach/recordings/99999").0, 404);
+    assert_eq!(page.get("/teach/training?trainee=Nobody").0, 404);
 }
 
 #[test]

@@ -69,9 +69,9 @@ pub struct LotReportRecord {
     pub reject: u32,
     /// Wheels of the sample that count as good.
     pub good: u32,
-    /// That sound dead.
+    /// Wheels of the sample that sound dead.
     pub bad: u32,
-    /// That are neither.
+    /// Wheels of the sample that are neither.
     pub unclear: u32,
     /// Wheels read beyond the sample that sound dead or are unclear.
     pub trouble_outside: u32,

@@ -164,6 +164,9 @@ if (how === "mouse") {
   await page.waitForFunction(() => !document.querySelector("#result").hidden);
   expect((await page.locator("#result").textContent()).includes("Bo, round 1: 4 made-up sounds"), "no result of the ear test");
   await look(page, "ear-result");
+  await page.goto(`${address}teach/training?trainee=Bo`);
+  expect((await page.content()).includes("Record of training: Bo"), "no record of training");
+  await page.pdf({ path: path.join(folder, "training.pdf"), preferCSSPageSize: true });
   // The page is made when it is first wanted, which takes its time on a busy machine.
   await page.goto(`${address}teach/class`, { timeout: 240000 });
   expect(await page.locator("audio").count() > 5, "the page for a class has no sounds");
@@ -181,7 +184,8 @@ if (how === "mouse") {
   await look(page, "lot");
   const views = { home: "", prepare: "sound/prepare?wheel=HL-1", sounding: `soundings/${number}`, wheels: "wheels", wheel: "wheels/HL-1",
     grinders: "grinders", fit: "fit?wheel=HL-1", after: "wheels/HL-1/after", lots: "lots?number=200", teach: "teach", records: "records",
-    verify: "records/verify", settings: "settings", specifications: "specifications", gauge: "gauge", modes: "wheels/HL-1/modes", again: `soundings/${number}/reread`, bench: "sound" };
+    verify: "records/verify", settings: "settings", specifications: "specifications", gauge: "gauge", modes: "wheels/HL-1/modes", again: `soundings/${number}/reread`, bench: "sound",
+    baselines: "baselines", room: "records/room?before=2999-01-01", recordings: "teach/recordings", record: `records/${number}` };
   for (const [width, height, colorScheme] of [[360, 740, "light"], [1366, 820, "dark"], [2560, 1300, "light"]]) {
     const sized = await open({ viewport: { width, height }, colorScheme });
     for (const [name, at] of Object.entries(views)) {

@@ -67,6 +67,12 @@ impl Whitener {
         }
     }
 
+    /// What every sample is multiplied by, when there is no echo: nothing but noise.
+    pub fn plain_scale(&self) -> Option<f64> {
+        let scale = self.scale.first().copied();
+        scale.filter(|_| self.poles.is_empty())
+    }
+
     /// Turns columns of `len` samples each, one after the other, into white coordinates.
     pub fn apply(&self, columns: &mut [C64], len: usize) {
         if self.poles.is_empty() {

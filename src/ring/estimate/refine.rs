@@ -2,6 +2,7 @@
 //! form (Golub & Pereyra 1973; Kaufman 1975), with shared poles and amplitudes per tap
 //! (Golub & LeVeque 1979), and the choice of their number.
 
+use std::borrow::Cow;
 use std::cell::OnceCell;
 
 use nalgebra::{DMatrix, DVector};
@@ -256,33 +257,44 @@ fn linearise(taps: &[Vec<C64>], white: &[Whitener], logs: &[C64]) -> Option<Line
         curvature: DMatrix::zeros(order, order),
         gradient: DVector::zeros(order),
     };
+    // Noise that is white already turns no column: one frame does for all taps of a length.
+    let mut plain_frame: Option<(usize, Frame)> = None;
     for (y, w) in taps.iter().zip(white) {
         let len = y.len();
         if len <= order {
             return None;
         }
-        // The basis and the signal in one go.
-        let mut white = Vec::with_capacity((2 * order + 1) * len);
-        for column in basis.chunks_exact(longest) {
-            white.extend_from_slice(&column[..len]);
-        }
-        white.extend_from_slice(y);
-        w.apply(&mut white, len);
-        let mut left = white.split_off(2 * order * len);
-        let (plain, slopes) = white.split_at(len * order);
-        let frame = Frame::of(plain, len)?;
+        let echo_frame;
+        let (frame, mut j, mut left, power) = if let Some(scale) = w.plain_scale() {
+            if plain_frame.as_ref().is_none_or(|f| f.0 != len) {
+                plain_frame = Some((len, Frame::of(&shortened(plain, longest, len), len)?));
+            }
+            let frame = &plain_frame.as_ref()?.1;
+            let j = shortened(slopes, longest, len).into_owned();
+            (frame, j, y.clone(), scale * scale)
+        } else {
+            // The basis and the signal in one go.
+            let mut white = Vec::with_capacity((2 * order + 1) * len);
+            white.extend_from_slice(&shortened(plain, longest, len));
+            white.extend_from_slice(&shortened(slopes, longest, len));
+            white.extend_from_slice(y);
+            w.apply(&mut white, len);
+            let left = white.split_off(2 * order * len);
+            let j = white.split_off(order * len);
+            echo_frame = Frame::of(&white, len)?;
+            (&echo_frame, j, left, 1.0)
+        };
         let projected = frame.take_off(&mut left);
         let c = frame.solve(projected)?;
-        out.cost += left.iter().map(|v| v.norm_sqr()).sum::<f64>();
-        let mut j = slopes.to_vec();
+        out.cost += power * left.iter().map(|v| v.norm_sqr()).sum::<f64>();
         for (column, c) in j.chunks_exact_mut(len).zip(&c) {
             column.iter_mut().for_each(|v| *v *= c);
             frame.take_off(column);
         }
         for (k, a) in j.chunks_exact(len).enumerate() {
-            out.gradient[k] += dot(a, &left);
+            out.gradient[k] += dot(a, &left) * power;
             for (l, b) in j.chunks_exact(len).enumerate().skip(k) {
-                let v = dot(a, b);
+                let v = dot(a, b) * power;
                 out.curvature[(k, l)] += v;
                 if l > k {
                     out.curvature[(l, k)] += v.conj();
@@ -292,6 +304,15 @@ fn linearise(taps: &[Vec<C64>], white: &[Whitener], logs: &[C64]) -> Option<Line
         out.amplitudes.push(c);
     }
     out.cost.is_finite().then_some(out)
+}
+
+/// The first `len` of each column of `longest`.
+fn shortened(columns: &[C64], longest: usize, len: usize) -> Cow<'_, [C64]> {
+    if len == longest {
+        return Cow::Borrowed(columns);
+    }
+    let parts = columns.chunks_exact(longest).map(|c| &c[..len]);
+    Cow::Owned(parts.flatten().copied().collect())
 }
 
 /// Steps of a descent: it converges in less than ten where it converges at all.

@@ -154,7 +154,7 @@ fn covariance(taps: &[Vec<C64>], rows: usize) -> DMatrix<C64> {
     for y in taps {
         let columns = y.len() - rows + 1;
         for j in 0..rows {
-            let mut sum: C64 = (0..columns).map(|k| y[k] * y[k + j].conj()).sum();
+            let mut sum = dot(&y[j..j + columns], &y[..columns]);
             r[(0, j)] += sum;
             for i in 1..rows - j {
                 sum += y[columns - 1 + i] * y[columns - 1 + i + j].conj()
