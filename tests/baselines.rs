@@ -201,6 +201,7 @@ fn solved(wheel: &WheelModel, scatter: DayScatter, day: u64) -> Sounded {
             strike: rate().samples(0.4),
             quiet: 0..rate().samples(0.395),
             decay: rate().samples(0.4)..clip.len(),
+            microphone: 0,
             flaws: Vec::new(),
             level_db: 50.0,
             tonal_share: 1.0,
@@ -859,6 +860,37 @@ fn a_pair_that_parts_on_one_day_only_is_no_change() {
         ..one
     });
     assert_eq!(compare(&b, &test).unwrap().reading, Reading::ClearRing);
+}
+
+/// One spot that rings far shorter than the rest is a difference from spot to spot; by itself it never
+/// speaks for a dull thud.
+#[test]
+fn a_spot_that_rings_shorter_than_the_others_is_told() {
+    let (w, b) = with_baseline(4, BondLoss::VITRIFIED, STILL, 47);
+    let name = "shortest ring of a spot, below the mean of all";
+    let mut test = drawn(&w, STILL, 4799);
+    let usual = test.tap_ring_times_s[0];
+    test.tap_ring_times_s = vec![usual; 4];
+    let figure = |c: &fourtap::reading::compare::Comparison| {
+        let found = c.evidence.iter().find(|e| e.figure == name);
+        found.map(|e| (e.value, e.limit, e.speaks_for)).unwrap()
+    };
+    let even = compare(&b, &test).unwrap();
+    assert_eq!(even.reading, Reading::ClearRing);
+    let (value, limit, speaks) = figure(&even);
+    assert!(value.abs() < 1e-9 && limit.is_some());
+    assert_eq!(speaks, Some(Reading::ClearRing));
+    test.tap_ring_times_s[2] = 0.05 * usual;
+    let odd = compare(&b, &test).unwrap();
+    assert_eq!(figure(&odd).2, Some(Reading::Unclear));
+    // Mean of the logarithms: three taps as usual, one at ln 0.05, so 1 - exp(0.75 ln 0.05).
+    let truth = 100.0 * (1.0 - (0.75 * 0.05f64.ln()).exp());
+    assert!((figure(&odd).0 - truth).abs() < 1e-6);
+    assert!(odd.changes.iter().any(|c| c.contains("at one tap spot")));
+    // Two taps have no spots to speak of.
+    test.tap_ring_times_s.truncate(2);
+    let few = compare(&b, &test).unwrap();
+    assert!(few.evidence.iter().all(|e| e.figure != name));
 }
 
 /// Specification, lot, marks, comparing and retiring, by way of the built program.

@@ -27,6 +27,7 @@ mod plates;
 mod readings;
 mod real_sounds;
 mod reference;
+mod rooms;
 mod signals;
 mod store;
 mod teach;

@@ -43,6 +43,7 @@ fn take(modes: &[True], rate: u32, noise_std: f64, length_s: f64, seed: u64) -> 
         strike,
         quiet: 0..strike - rate.samples(0.004),
         decay: strike..end,
+        microphone: 0,
         flaws: Vec::new(),
         level_db: 40.0,
         tonal_share: 1.0,

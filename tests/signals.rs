@@ -26,6 +26,7 @@ fn take(quiet: &[f64], decay: &[f64], rate_hz: u32) -> TapTake {
         strike,
         quiet: 0..strike.saturating_sub(strike.min(200)),
         decay: strike..end,
+        microphone: 0,
         flaws: Vec::new(),
         level_db: 40.0,
         tonal_share: 1.0,

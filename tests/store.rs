@@ -82,6 +82,7 @@ fn sounding(wheel: Option<&str>, summary: &str) -> SoundingRecord {
             lossy: false,
             rate_hz: 48_000,
             channels: 1,
+            second_channel: None,
             channel: 1,
             length_s: 4.5,
             automatic_gain: false,

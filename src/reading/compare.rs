@@ -27,6 +27,8 @@ const DULL_DIFFERENCE: f64 = 2e-2;
 const MOST_MISSING: f64 = 0.35;
 /// Taps of a sounding among which the share of a tap's figures is split, two figures each.
 const TAP_FIGURES: f64 = 8.0;
+/// Taps that a mean over the spots needs.
+const FEWEST_SPOTS: usize = 3;
 
 /// What came of a comparison.
 #[derive(Debug, Clone, PartialEq)]
@@ -254,6 +256,7 @@ pub fn compare(baseline: &Baseline, test: &Sounded) -> Result<Comparison, NoLimi
     figures.extend(damping_figures(&case)?);
     figures.push(missing_figure(&case));
     figures.extend(ring_time_figure(baseline, test, &limits, room)?);
+    figures.extend(spot_figure(baseline, test, &limits, room)?);
     Ok(Comparison {
         lines: beside,
         ..joined(baseline, test, figures, &limits)
@@ -684,6 +687,48 @@ fn ring_time_figure(
         ratio: (times.ln_mean - now) / reach,
         most: (room <= LIVE_ROOM).then_some(Reading::DullThud),
         sentence: ring_words(baseline, now).unwrap_or_default(),
+        local: false,
+        risen: false,
+    }))
+}
+
+/// The tap that rings shortest against the mean of all: what is wrong at one place of the rim only. A
+/// hand that touched the wheel does it too, so that it speaks for `unclear` at most.
+fn spot_figure(
+    baseline: &Baseline,
+    test: &Sounded,
+    limits: &Limits,
+    room: f64,
+) -> Result<Option<Figure>, NoLimit> {
+    let logs: Vec<f64> = test
+        .tap_ring_times_s
+        .iter()
+        .filter(|t| **t > 0.0)
+        .map(|t| t.ln())
+        .collect();
+    let (Some(times), true) = (&baseline.ring_times, logs.len() >= FEWEST_SPOTS) else {
+        return Ok(None);
+    };
+    let many = logs.len() as f64;
+    let mean = logs.iter().sum::<f64>() / many;
+    let shortest = logs.iter().copied().fold(f64::INFINITY, f64::min);
+    let below = mean - shortest;
+    // The distance of one of n values from their mean scatters by sqrt(1 - 1/n) of their own scatter.
+    let sigma = times.tap_spread * (1.0 - 1.0 / many).sqrt();
+    let dof = times.tap_dof.min(limits.dof());
+    let reach = limits.lone_with(dof, many)? * sigma;
+    Ok(Some(Figure {
+        name: "shortest ring of a spot, below the mean of all",
+        value: percent(-(-below).exp_m1()),
+        unit: "%",
+        limit: percent(-(-reach).exp_m1()),
+        is_upper: true,
+        ratio: below / reach,
+        most: (room <= LIVE_ROOM).then_some(Reading::Unclear),
+        sentence: format!(
+            "at one tap spot it rings {:.0} % shorter than at all on average: touched there, or damage near it",
+            percent(-(-below).exp_m1())
+        ),
         local: false,
         risen: false,
     }))

@@ -17,7 +17,7 @@ pub const PRIOR_SOUNDINGS: f64 = 4.0;
 /// What the assumed scatter of wheels of one specification or lot counts for, in wheels.
 pub const PRIOR_WHEELS: f64 = 6.0;
 /// Figures among which the share is split.
-pub const FIGURES: u32 = 10;
+pub const FIGURES: u32 = 11;
 
 /// Factors by which a standard deviation is multiplied to give the limit of a figure.
 #[derive(Debug, Clone, Copy, PartialEq)]

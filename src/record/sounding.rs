@@ -107,6 +107,9 @@ pub struct FileRecord {
     pub channels: u32,
     /// The channel that was read, counted from 1.
     pub channel: u32,
+    /// Another channel that was solved together with it as a second microphone, counted from 1.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub second_channel: Option<u32>,
     /// Length in seconds.
     pub length_s: f64,
     /// True when something seems to have turned its level up and down by itself: the quiet fell at

@@ -1,7 +1,7 @@
 //! From a take to a measured tap.
 
 use crate::ring::band_decay::{band_decays, without_neighbours};
-use crate::ring::estimate::{SHORTEST_S, Solved, solve};
+use crate::ring::estimate::{Room, SHORTEST_S, Solved, solve_in};
 use crate::ring::flaw::Flaw;
 use crate::ring::take::TapTake;
 use crate::ring::tap::Tap;
@@ -12,7 +12,12 @@ const LIVE_ROOM: f64 = 0.03;
 
 /// Measures one tap by itself: modes, ring time, ring fraction, band decays, flaws.
 pub fn measure(take: &TapTake) -> Tap {
-    let solved = solve(&[take]);
+    measure_in(take, Room::Unknown)
+}
+
+/// [`measure`] in a room of which something is known.
+pub fn measure_in(take: &TapTake, room: Room) -> Tap {
+    let solved = solve_in(&[take], room);
     let reach = take.clip.rate().samples(0.05);
     let early = take.clip.slice(take.strike, take.strike + reach);
     let peak = early.iter().fold(0.0, |m: f64, v| m.max(v.abs()));

@@ -30,6 +30,9 @@ pub struct TapTake {
     /// Share of the power from 5 to 50 ms that follows from its own past, 0 to 1: near 1 for
     /// tones, near 0 for noise.
     pub tonal_share: f64,
+    /// Which microphone heard it, counted from 0. Taps that one microphone hears may have one and
+    /// the same echo of the room, those of another have their own.
+    pub microphone: u32,
     /// What was found wrong so far.
     pub flaws: Vec<Flaw>,
 }

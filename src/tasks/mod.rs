@@ -41,6 +41,7 @@ pub mod ready_to_sound;
 pub mod report_lot;
 pub mod reread_sounding;
 pub mod resume_sounding;
+pub mod room_clap;
 pub mod show_sounding;
 pub mod specimens;
 pub mod study_gauge;

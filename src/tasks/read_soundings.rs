@@ -16,7 +16,7 @@ use crate::record::sounding::{
 use crate::ring::estimate::{Room, loudest, solve_in};
 use crate::ring::flaw::Flaw;
 use crate::ring::listen::{Listened, Listener, NoTaps, is_stray};
-use crate::ring::measure::measure;
+use crate::ring::measure::measure_in;
 use crate::ring::mode::{Mode, RefusedLine};
 use crate::ring::take::TapTake;
 use crate::ring::tap::{NoDecay, Tap};
@@ -24,7 +24,7 @@ use crate::signal::clip::Clip;
 use crate::signal::overview::Overview;
 use crate::tasks::gain_watch::GainWatch;
 use crate::tasks::plate_findings::{WheelBody, findings};
-use crate::units::{power_db, ring_time_s};
+use crate::units::{LN_1000, power_db, ring_time_s};
 
 /// Version of the method, raised whenever the same sound may read differently.
 pub const METHOD: &str = "1";
@@ -53,6 +53,8 @@ pub struct ReadSettings {
     pub temp_c: Option<f64>,
     /// Body of the wheel, where its size is known: labels and elastic values.
     pub body: Option<WheelBody>,
+    /// Decay time T60 of the room in seconds, where a clap told it.
+    pub room_time_s: Option<f64>,
     /// Kind of bond when a baseline is being taken: the physics alone then does not ask an
     /// organic bond for the quality factor of a clear ring.
     pub for_baseline: Option<Damping>,
@@ -85,6 +87,8 @@ pub struct Struck {
     pub file: String,
     /// The take as it was cut; only the first `MOST_JOINT` of a sounding keep their sound.
     pub take: TapTake,
+    /// The same tap as a second microphone heard it, where there is one that adds something.
+    pub second: Option<TapTake>,
     /// What was measured.
     pub tap: Tap,
     /// How it was judged.
@@ -182,7 +186,15 @@ pub(super) fn solved_together(struck: &[Struck]) -> (Together, Vec<RefusedLine>)
         Some(place) => Room::Known(heard[place].tap.echo),
         None => Room::Unknown,
     };
-    let solved = solve_in(&views, room);
+    let taps = views.len();
+    let seconds = heard.iter().filter_map(|s| s.second.as_ref());
+    let views: Vec<&TapTake> = views.into_iter().chain(seconds).collect();
+    let mut solved = solve_in(&views, room);
+    // The levels tap by tap are those of the first microphone.
+    let refused = solved.refused.iter_mut().map(|r| &mut r.line);
+    for mode in solved.modes.iter_mut().chain(refused) {
+        mode.tap_amplitudes.truncate(taps);
+    }
     let together = Together {
         room_misfit: Some(solved.room_misfit),
         room: solved.echo.map(|e| RoomRecord {
@@ -236,6 +248,17 @@ fn listen(
         add(struck, settings, name, take);
     }
     drop_strays(struck, first, warnings);
+    let second = (recording.channels == 2).then(|| 1 - channel);
+    let second_channel = match second {
+        Some(other) if hear_again(recording, other, &mut struck[first..]) => {
+            warnings.push(format!(
+                "{name}: channel {} was heard as a second microphone",
+                other + 1
+            ));
+            Some(other + 1)
+        }
+        _ => None,
+    };
     let late = player.damage();
     is_whole &= late.iter().all(|d| d.starts_with(SIZE_LEFT_OPEN));
     if recording.has_changed() {
@@ -266,10 +289,84 @@ fn listen(
         rate_hz: recording.rate.get(),
         channels: recording.channels,
         channel: channel + 1,
+        second_channel,
         length_s: listened.frames as f64 / recording.rate.hz(),
         automatic_gain: suspected.is_some(),
     };
     Ok((file, listened.overview, is_whole))
+}
+
+/// Two hearings of one strike lie within this time: microphones 3 m apart.
+const SAME_STRIKE_S: f64 = 0.01;
+/// A second channel whose quiet follows the first's more than this is a copy of it, or stands so near
+/// that it hears the same noise: it would be believed twice.
+const MOST_ALIKE: f64 = 0.5;
+/// Times over which the quiet of two channels is held against each other.
+const LAG_S: f64 = 0.0006;
+/// A second hearing this much softer than the first is no help.
+const MOST_SOFTER_DB: f64 = 15.0;
+
+/// Gives the taps what another channel heard of them; false when that adds nothing.
+fn hear_again(recording: &Recording, channel: u32, struck: &mut [Struck]) -> bool {
+    let Ok(mut player) = recording.play(channel) else {
+        return false;
+    };
+    let mut listener = Listener::new(recording.rate);
+    let mut found = false;
+    let mut match_up = |takes: Vec<TapTake>| {
+        for take in takes {
+            let near = struck.iter_mut().find(|s| {
+                s.second.is_none()
+                    && !s.take.clip.is_empty()
+                    && (s.tap.time_s - take.time_s).abs() < SAME_STRIKE_S
+            });
+            let Some(own) = near else { continue };
+            let helps = take.flaws.is_empty()
+                && take.level_db > own.take.level_db - MOST_SOFTER_DB
+                && likeness(&own.take, &take) < MOST_ALIKE;
+            if helps {
+                found = true;
+                own.second = Some(TapTake {
+                    microphone: 1,
+                    ..take
+                });
+            }
+        }
+    };
+    // What cannot be read of it is told of the channel that is read.
+    while let Ok(Some(chunk)) = player.next_chunk() {
+        match_up(listener.push(&chunk.samples, chunk.lost_before));
+    }
+    match_up(listener.finish().0);
+    found
+}
+
+/// Largest correlation of the quiet before a tap in two channels over small lags, 0 to 1; 1 where
+/// there is no quiet to tell.
+fn likeness(a: &TapTake, b: &TapTake) -> f64 {
+    let rate = a.clip.rate();
+    let (x, y) = (
+        a.clip.slice(a.quiet.start, a.quiet.end),
+        b.clip.slice(b.quiet.start, b.quiet.end),
+    );
+    // Both end as long before the strike, which lies within a few samples.
+    let lag = rate.samples(LAG_S).max(1);
+    let len = x.len().min(y.len());
+    if len < 20 * lag {
+        return 1.0;
+    }
+    let (x, y) = (&x[x.len() - len..], &y[y.len() - len..]);
+    let inner = &x[lag..len - lag];
+    let energy = |v: &[f64]| v.iter().map(|v| v * v).sum::<f64>();
+    let own = energy(inner);
+    (0..=2 * lag)
+        .map(|shift| {
+            let other = &y[shift..shift + inner.len()];
+            let both: f64 = inner.iter().zip(other).map(|(a, b)| a * b).sum();
+            both.abs() / (own * energy(other)).sqrt().max(1e-300)
+        })
+        .fold(0.0, f64::max)
+        .min(1.0)
 }
 
 /// The channel to read, counted from 0; a choice among several is told.
@@ -303,7 +400,10 @@ fn add(struck: &mut Vec<Struck>, settings: &ReadSettings, file: &str, take: TapT
 
 /// Measures and judges a take.
 pub(super) fn read_take(settings: &ReadSettings, file: &str, take: TapTake) -> Struck {
-    let tap = measure(&take);
+    let room = settings
+        .room_time_s
+        .map_or(Room::Unknown, |t| Room::Decay(LN_1000 / t));
+    let tap = measure_in(&take, room);
     let judgement = match (&settings.baseline, settings.for_baseline) {
         (Some(b), _) => judge_against(&tap, &b.baseline),
         (None, Some(damping)) => judge_for_baseline(&tap, damping),
@@ -312,6 +412,7 @@ pub(super) fn read_take(settings: &ReadSettings, file: &str, take: TapTake) -> S
     Struck {
         file: file.to_owned(),
         take,
+        second: None,
         tap,
         judgement,
     }
@@ -340,6 +441,7 @@ pub(super) fn bare(take: &TapTake) -> TapTake {
         strike: take.strike,
         quiet: take.quiet.clone(),
         decay: take.decay.clone(),
+        microphone: take.microphone,
         flaws: take.flaws.clone(),
         level_db: take.level_db,
         tonal_share: take.tonal_share,

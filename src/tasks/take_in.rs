@@ -173,6 +173,7 @@ pub fn described(path: &Path) -> Result<Option<FileRecord>, AudioError> {
         lossy: take.lossy,
         rate_hz: take.rate.get(),
         channels: take.channels,
+        second_channel: None,
         channel: 1,
         length_s: frames as f64 / take.rate.hz(),
         automatic_gain: false,

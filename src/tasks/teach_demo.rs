@@ -22,6 +22,7 @@ use crate::signal::clip::Clip;
 use crate::store::Store;
 use crate::store::records::Kept;
 use crate::tasks::draw_sounding::decay;
+use crate::tasks::in_order::in_order;
 use crate::tasks::make_demo::{INVENTED, wav_bytes};
 use crate::tasks::specimens::{QUIET_S, Specimen, Subject, specimens};
 use crate::units::RateOutOfRange;
@@ -105,20 +106,43 @@ pub fn make_page(
     write(folder, None)?;
     let mut sections = sections();
     let mut made = Vec::new();
-    for specimen in specimens()? {
-        let (exhibit, truth) = made_up(&specimen)?;
-        let file = folder.join(format!("{}.wav", specimen.key));
-        write(&file, Some(&exhibit.wav))?;
-        progress(&specimen.name);
-        made.push(MadeExhibit {
-            file,
-            subject: specimen.subject,
-            name: specimen.name.clone(),
-            truth,
-        });
-        if let Some((_, section)) = sections.iter_mut().find(|(s, _)| *s == specimen.subject) {
-            section.exhibits.push(exhibit);
-        }
+    let specimens = specimens()?;
+    let mut fault = None;
+    // Sound and pictures of each take most of the time: all cores work on them.
+    in_order(
+        &specimens,
+        |_, specimen| made_up(specimen),
+        |k, done| {
+            let specimen = &specimens[k];
+            let file = folder.join(format!("{}.wav", specimen.key));
+            let shown = done.and_then(|(exhibit, truth)| {
+                write(&file, Some(&exhibit.wav))?;
+                Ok((exhibit, truth))
+            });
+            match shown {
+                Ok((exhibit, truth)) => {
+                    progress(&specimen.name);
+                    made.push(MadeExhibit {
+                        file,
+                        subject: specimen.subject,
+                        name: specimen.name.clone(),
+                        truth,
+                    });
+                    let section = sections.iter_mut().find(|(s, _)| *s == specimen.subject);
+                    if let Some((_, section)) = section {
+                        section.exhibits.push(exhibit);
+                    }
+                    true
+                }
+                Err(error) => {
+                    fault = Some(error);
+                    false
+                }
+            }
+        },
+    );
+    if let Some(error) = fault {
+        return Err(error);
     }
     let mut sections: Vec<Section> = sections.into_iter().map(|(_, section)| section).collect();
     let mut left_out = Vec::new();

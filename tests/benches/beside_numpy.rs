@@ -9,7 +9,7 @@ use std::time::Instant;
 
 use fourtap::audio::wav_out::{SampleKind, write_mono};
 use fourtap::audio::{Input, Recording, Source as _};
-use fourtap::ring::estimate::solve;
+use fourtap::ring::estimate::{Room, solve, solve_in};
 use fourtap::ring::listen::Listener;
 use fourtap::ring::measure::measure;
 use fourtap::ring::synth::{DampedTone, damped_modes};
@@ -102,6 +102,29 @@ fn peak_mb(path: &Path) -> Option<f64> {
     Some(kb / 1024.0)
 }
 
+/// How the cost grows with the length of a recording and with the number of taps, as multiples of the
+/// first of each.
+fn growth(clip: &Clip, heard: &[TapTake]) {
+    let line = |what: &str, of: Vec<(String, f64)>| {
+        let first = of[0].1;
+        let parts: Vec<String> = of
+            .iter()
+            .map(|(name, s)| format!("{name}: {:.2}", s / first))
+            .collect();
+        println!("{what} | {}", parts.join(", "));
+    };
+    let lengths = [1, 4, 16, 64].map(|times| {
+        let long = Clip::new(clip.samples().repeat(times), clip.rate());
+        (format!("{times} times as long"), fastest(3, || takes(&long)))
+    });
+    line("hearing", lengths.to_vec());
+    let many = [1, 2, 4, 8, 12].map(|taps| {
+        let views: Vec<&TapTake> = heard.iter().cycle().take(taps).collect();
+        (format!("{taps} taps"), fastest(3, || solve(&views)))
+    });
+    line("taps together", many.to_vec());
+}
+
 fn main() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("four-taps.wav");
@@ -135,8 +158,14 @@ fn main() {
     let hz = |modes: &[fourtap::ring::mode::Mode]| -> Vec<f64> {
         modes.iter().map(|m| m.freq_hz).collect()
     };
+    // Without what the script does not do: the room's echo, bands, flaws.
+    let plain = Room::Known(None);
+    let one_plain = fastest(10, || solve_in(&all[..1], plain));
+    let together_plain = fastest(5, || solve_in(&all, plain));
     let own_one = right_and_wrong(&hz(&measure(&heard[0]).modes));
     let own_all = right_and_wrong(&hz(&solve(&all).modes));
+
+    growth(&clip, &heard);
 
     let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/benches/numpy_reading.py");
     let out = Command::new("python3")
@@ -184,6 +213,13 @@ fn main() {
     line(
         "four taps together",
         together,
+        4.0 * tap_s,
+        theirs("together_s"),
+    );
+    line("one tap, the steps of both", one_plain, tap_s, theirs("one_tap_s"));
+    line(
+        "four taps together, the steps of both",
+        together_plain,
         4.0 * tap_s,
         theirs("together_s"),
     );

@@ -52,6 +52,7 @@ fn take(tones: &[DampedTone], rate: SampleRate, noise: f64, length_s: f64, seed:
         strike,
         quiet: 0..strike - rate.samples(0.004),
         decay: strike..end,
+        microphone: 0,
         flaws: Vec::new(),
         level_db: 40.0,
         tonal_share: 1.0,

@@ -10,7 +10,7 @@ use fourtap::reading::baseline::{Sounded, build};
 use fourtap::reading::compare::compare;
 use fourtap::reading::matching::Line;
 use fourtap::reading::{Damping, Reading};
-use fourtap::ring::estimate::{Solved, solve};
+use fourtap::ring::estimate::{Solved, solve, solve_in};
 use fourtap::ring::listen::Listener;
 use fourtap::ring::plate::Material;
 use fourtap::ring::synth::{
@@ -67,9 +67,15 @@ fn played(wheel: WheelModel, strikes: Vec<Strike>, room: Option<Room>, seed: u64
     .unwrap()
 }
 
-fn made(loss: BondLoss, room: Option<Room>, seed: u64) -> MadeTake {
-    let strikes = turned_under_mic(&spots_rad(), 0.3 + 0.1 * (seed % 7) as f64);
-    played(wheel(loss, seed), strikes, room, 500 + seed)
+/// `microphone`: 0 or 1, the second a few centimetres round the rim, with its own echo and noise.
+fn made(loss: BondLoss, room: Option<Room>, seed: u64, microphone: u64) -> MadeTake {
+    let offset = 0.3 + 0.1 * (seed % 7) as f64 + 0.25 * microphone as f64;
+    let room = room.map(|r| Room {
+        seed: r.seed + 5000 * microphone,
+        ..r
+    });
+    let strikes = turned_under_mic(&spots_rad(), offset);
+    played(wheel(loss, seed), strikes, room, 500 + seed + 5000 * microphone)
 }
 
 fn takes(made: &MadeTake) -> Vec<TapTake> {
@@ -357,13 +363,18 @@ fn main() {
         }
         for (t60_s, over_db) in [
             (0.0, 0.0),
-            (0.4, 24.0),
+            (0.2, 12.0),
+            (0.4, 20.0),
             (0.4, 12.0),
-            (0.8, 12.0),
-            (0.4, 3.0),
+            (0.4, 6.0),
+            (0.4, 0.0),
+            (1.0, 12.0),
         ] {
             let mut one = Score::default();
             let mut four = Score::default();
+            let mut without = Score::default();
+            let mut clapped = Score::default();
+            let mut both = Score::default();
             for seed in from..from + wheels {
                 let room = (t60_s > 0.0).then_some(Room {
                     t60_s,
@@ -371,8 +382,16 @@ fn main() {
                     direct_over_tail_db: over_db,
                     seed: 70 + seed,
                 });
-                let made = made(loss, room, seed);
+                let made_second = made(loss, room, seed, 1);
+                let made = made(loss, room, seed, 0);
                 let takes = takes(&made);
+                let seconds: Vec<TapTake> = self::takes(&made_second)
+                    .into_iter()
+                    .map(|t| TapTake {
+                        microphone: 1,
+                        ..t
+                    })
+                    .collect();
                 if takes.len() != 4 {
                     println!("{bond} {t60_s} {over_db} seed {seed}: {} taps", takes.len());
                     continue;
@@ -387,9 +406,24 @@ fn main() {
                     show(&made, &solved);
                 }
                 four.add(&made, &solved, &[0, 1, 2, 3], t0.elapsed().as_secs_f64());
+                let mut score = |score: &mut Score, views: &[&TapTake], room| {
+                    let t0 = Instant::now();
+                    let solved = solve_in(views, room);
+                    score.add(&made, &solved, &[0, 1, 2, 3], t0.elapsed().as_secs_f64());
+                };
+                score(&mut without, &views, fourtap::ring::estimate::Room::Known(None));
+                if let Some(room) = room {
+                    let per_s = fourtap::units::LN_1000 / room.t60_at(2000.0);
+                    score(&mut clapped, &views, fourtap::ring::estimate::Room::Decay(per_s));
+                }
+                let all: Vec<&TapTake> = takes.iter().chain(&seconds).collect();
+                score(&mut both, &all, fourtap::ring::estimate::Room::Unknown);
             }
             one.print(&format!("{bond} {t60_s} s {over_db} dB one"));
             four.print(&format!("{bond} {t60_s} s {over_db} dB four"));
+            without.print(&format!("{bond} {t60_s} s {over_db} dB no model"));
+            clapped.print(&format!("{bond} {t60_s} s {over_db} dB clap"));
+            both.print(&format!("{bond} {t60_s} s {over_db} dB two mics"));
         }
     }
 }

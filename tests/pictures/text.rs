@@ -78,6 +78,7 @@ fn clear() -> SoundingRecord {
             lossy: false,
             rate_hz: 48_000,
             channels: 1,
+            second_channel: None,
             channel: 1,
             length_s: 9.25,
             automatic_gain: false,

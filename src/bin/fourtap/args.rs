@@ -195,6 +195,9 @@ pub struct Sound {
     /// Temperature of the wheel: 21C, 70F
     #[arg(long, value_name = "TEMP", value_parser = fourtap::units::parse_temp_c, allow_hyphen_values = true)]
     pub temp: Option<f64>,
+    /// Recording of a hand clap in the same place: how long the room sounds on
+    #[arg(long, value_name = "FILE")]
+    pub clap: Option<PathBuf>,
     /// Write the sound into this folder and leave it there; the store keeps it in any case
     #[arg(long, value_name = "DIR")]
     pub keep: Option<PathBuf>,
@@ -412,6 +415,9 @@ pub struct Read {
     /// Temperature of the wheel: 21C, 70F
     #[arg(long, value_name = "TEMP", value_parser = fourtap::units::parse_temp_c, allow_hyphen_values = true)]
     pub temp: Option<f64>,
+    /// Recording of a hand clap in the same place: how long the room sounds on
+    #[arg(long, value_name = "FILE")]
+    pub clap: Option<PathBuf>,
     /// Where the taps fell
     #[arg(long, value_enum, default_value = "rule")]
     pub turn_plan: Plan,

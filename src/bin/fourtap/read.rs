@@ -19,6 +19,7 @@ use fourtap::tasks::in_order::in_order;
 use fourtap::tasks::lot_peers::{LotPeers, Peer};
 use fourtap::tasks::name_soundings::{Grouping, paths_of_list, short_name, soundings_in};
 use fourtap::tasks::plate_findings::WheelBody;
+use fourtap::tasks::room_clap::room_time_s;
 use fourtap::tasks::read_soundings::{ReadSettings, ReadSounding, read_and_show, read_sounding};
 use fourtap::tasks::wheels_table::read_table;
 
@@ -103,7 +104,7 @@ fn jobs(args: &Read, store: Option<&Path>) -> Result<Vec<Job>, ExitCode> {
         };
         job.settings.baseline = found.baseline.clone();
         job.settings.at_best = found.at_best.clone();
-        job.settings.notes = found.notes.clone();
+        job.settings.notes.extend(found.notes.clone());
         if let Some(wheel) = &found.wheel {
             let part = |fact: &Option<String>| fact.clone().unwrap_or_default();
             job.lot = format!("{}\n{}", part(&wheel.specification), part(&wheel.lot));
@@ -191,6 +192,12 @@ fn named_jobs(args: &Read) -> Result<Vec<Job>, (String, u8)> {
     let turn_plan = plan(args.turn_plan);
     let bond = Bond::parse(&args.bond).map_err(|e| (e.to_string(), exit::USE))?;
     let (lot, damping) = (String::new(), bond.damping());
+    let room = match &args.clap {
+        Some(path) => Some(clapped(path)?),
+        None => None,
+    };
+    let room_time_s = room.as_ref().map(|r| r.0);
+    let notes: Vec<String> = room.into_iter().map(|r| r.1).collect();
     if let Some(table) = &args.wheels {
         let rows = read_table(table).map_err(|e| (e.to_string(), exit::INPUT))?;
         let job = |row: fourtap::tasks::wheels_table::TableSounding| Job {
@@ -204,6 +211,8 @@ fn named_jobs(args: &Read) -> Result<Vec<Job>, (String, u8)> {
                 heard: row.heard,
                 spots_deg: row.spots_deg,
                 temp_c: row.temp_c.or(args.temp),
+                room_time_s,
+                notes: notes.clone(),
                 ..ReadSettings::default()
             },
         };
@@ -241,6 +250,8 @@ fn named_jobs(args: &Read) -> Result<Vec<Job>, (String, u8)> {
         turn_plan,
         heard: args.heard.iter().map(|w| heard(*w)).collect(),
         temp_c: args.temp,
+        room_time_s,
+        notes,
         ..ReadSettings::default()
     };
     let job = |inputs: Vec<Input>| Job {
@@ -251,6 +262,16 @@ fn named_jobs(args: &Read) -> Result<Vec<Job>, (String, u8)> {
         damping,
     };
     Ok(named.soundings.into_iter().map(job).collect())
+}
+
+/// The room's decay time by the recording of a clap, and a note of it; else what is wrong and the
+/// exit code.
+pub fn clapped(path: &Path) -> Result<(f64, String), (String, u8)> {
+    let time_s = room_time_s(&Input::Path(path.to_owned()));
+    let time_s = time_s.map_err(|e| (e.to_string(), exit::INPUT))?;
+    let name = path.display();
+    let note = format!("the room sounds on for {time_s:.2} s (T60), by the clap in {name}");
+    Ok((time_s, note))
 }
 
 /// A turn plan of the command line.

@@ -34,7 +34,7 @@ use fourtap::tasks::take_sounding::{
 use crate::args::Sound;
 use crate::exit;
 use crate::fit::ask_each;
-use crate::read::plan;
+use crate::read::{clapped, plan};
 use crate::store_place::open;
 use crate::tell::{complain, say};
 use big_letters::big;
@@ -97,15 +97,23 @@ fn sound(args: &Sound, place: Option<&Path>) -> Result<ExitCode, ExitCode> {
         Some(before) => before.temp_c,
         None => args.temp.or_else(|| temperature_of_today(args, &store)),
     };
+    let clap = args.clap.as_deref().map(clapped).transpose();
+    let clap = clap.map_err(|(words, code)| {
+        complain(&words);
+        ExitCode::from(code)
+    })?;
+    let mut notes = ready.behind.notes;
+    notes.extend(clap.as_ref().map(|c| c.1.clone()));
     let read = ReadSettings {
         wheel,
+        room_time_s: clap.map(|c| c.0),
         body: ready.behind.body(),
         turn_plan: before
             .as_ref()
             .map_or(plan(args.turn_plan), |b| b.turn_plan),
         baseline: ready.behind.baseline,
         at_best: ready.behind.at_best,
-        notes: ready.behind.notes,
+        notes,
         temp_c,
         ..ReadSettings::default()
     };

@@ -147,6 +147,7 @@ impl CutBand {
             }),
             others: sounding,
             lead: w.lead.iter().max().copied().unwrap_or(0) / step,
+            alike: w.alike.clone(),
             strikes: w
                 .strikes
                 .iter()

@@ -42,6 +42,8 @@ pub struct Disturbance {
     pub lead: usize,
     /// Energy in the band of the strike itself, per tap: it echoes too.
     pub strikes: Vec<f64>,
+    /// How many of the taps were heard by the same microphone as each.
+    pub alike: Vec<usize>,
 }
 
 /// Turns noise of a known covariance into white noise of variance 1.
@@ -140,9 +142,9 @@ impl Disturbance {
             return Whitener::plain(self.noise);
         };
         let keep = (-2.0 * echo.decay_per_s).exp();
-        // Taps of one place may well have one and the same echo: then they tell no more of it
-        // than one of them does, and each is given the weight of its share.
-        let per_sample = echo.share * (1.0 - keep) * self.others.len() as f64;
+        // Taps that one microphone hears may well have one and the same echo: then they tell no
+        // more of it than one of them does, and each is given the weight of its share.
+        let per_sample = echo.share * (1.0 - keep) * self.alike[t] as f64;
         let strike = per_sample * self.strikes[t];
         let own = logs.iter().zip(amplitudes);
         let own = own.map(|(log, amplitude)| BandLine {
@@ -254,6 +256,7 @@ mod tests {
             others: vec![Vec::new()],
             lead,
             strikes: vec![0.0],
+            alike: vec![1],
         };
         let white = around.whitener(0, len, &[log], &[amplitude]);
         let keep = (-2.0 * echo.decay_per_s).exp();
@@ -308,6 +311,7 @@ mod tests {
             others: vec![vec![other], vec![other]],
             lead,
             strikes: vec![0.0, 0.02],
+            alike: vec![2, 2],
         };
         let logs = own.map(|l| l.0);
         let amplitudes = own.map(|l| l.1);

@@ -7,9 +7,10 @@ use super::refine::{Starts, needed_gain, score_of_order};
 use super::windows::Windows;
 use crate::units::LN_1000;
 
-/// Shares of echo that are tried, in dB below the direct sound, and room decays in seconds.
+/// Shares of echo that are tried, in dB below the direct sound.
 const SHARES_DB: [f64; 7] = [-42.0, -36.0, -30.0, -24.0, -18.0, -12.0, -6.0];
 
+/// Decay times of rooms that are tried in seconds, where it is not known.
 const ROOMS_S: [f64; 3] = [0.4, 0.2, 0.8];
 
 /// A score higher by this (twice the logarithm of a likelihood ratio) is no accident.
@@ -21,14 +22,15 @@ const MOST_POLES: usize = 6;
 
 /// The echo that makes the strongest bands of the loudest tap most likely; none when that is no
 /// echo at all. Every pole costs what it must gain, so that many poles do not pass for an echo
-/// nor an echo for many poles.
-pub fn echo_of(w: &Windows<'_>, groups: &[Group]) -> Option<Echo> {
+/// nor an echo for many poles. `decay_per_s` is how fast the room is known to die away.
+pub fn echo_of(w: &Windows<'_>, groups: &[Group], decay_per_s: Option<f64>) -> Option<Echo> {
     let energy = |x: &[f64]| x.iter().map(|v| v * v).sum::<f64>();
     let loudest =
         (0..w.taps.len()).max_by(|a, b| energy(w.taps[*a]).total_cmp(&energy(w.taps[*b])))?;
     let alone = Windows {
         taps: vec![w.taps[loudest]],
         lead: vec![w.lead[loudest]],
+        alike: vec![1],
         strikes: vec![w.strikes[loudest]],
         noise: &w.noise[loudest..=loudest],
         rate_hz: w.rate_hz,
@@ -59,6 +61,8 @@ pub fn echo_of(w: &Windows<'_>, groups: &[Group]) -> Option<Echo> {
             })
             .sum()
     };
+    let known_s = decay_per_s.map(|d| LN_1000 / d);
+    let rooms_s: Vec<f64> = known_s.map_or(ROOMS_S.to_vec(), |s| vec![s]);
     let tried = |share_db: f64, room_s: f64| Echo {
         share: 10f64.powf(share_db / 10.0),
         decay_per_s: LN_1000 / room_s,
@@ -67,7 +71,7 @@ pub fn echo_of(w: &Windows<'_>, groups: &[Group]) -> Option<Echo> {
     let (mut best, mut best_score) = (None, without);
     let mut worse = 0;
     for share_db in SHARES_DB {
-        let echo = tried(share_db, ROOMS_S[0]);
+        let echo = tried(share_db, rooms_s[0]);
         let s = score(Some(echo));
         if s < best_score {
             (best, best_score) = (Some((share_db, echo)), s);
@@ -83,7 +87,7 @@ pub fn echo_of(w: &Windows<'_>, groups: &[Group]) -> Option<Echo> {
         }
     }
     let (share_db, mut echo) = best?;
-    for room_s in &ROOMS_S[1..] {
+    for room_s in &rooms_s[1..] {
         let other = tried(share_db, *room_s);
         let s = score(Some(other));
         if s < best_score {

@@ -49,7 +49,8 @@ pub fn search(w: &Windows<'_>, room: Room) -> Found {
         if pass == 0 {
             echo = match room {
                 Room::Known(echo) => echo,
-                Room::Unknown => echo_of(w, &groups),
+                Room::Unknown => echo_of(w, &groups, None),
+                Room::Decay(per_s) => echo_of(w, &groups, Some(per_s)),
             };
         }
         for group in groups {

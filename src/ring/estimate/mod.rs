@@ -48,6 +48,9 @@ pub const HIGHEST_HZ: f64 = 16_000.0;
 pub enum Room {
     /// Nothing: the taps tell.
     Unknown,
+    /// How fast its echo dies away, as rate of the amplitude in 1/s; how much there is the taps
+    /// tell.
+    Decay(f64),
     /// Its echo, or that it shows none.
     Known(Option<Echo>),
 }
@@ -191,6 +194,13 @@ fn solve_from(takes: &[&TapTake], contact_s: f64, room: Room) -> Solved {
     let w = Windows {
         taps: usable.iter().map(|w| w.samples).collect(),
         lead: usable.iter().map(|w| w.start - w.take.strike).collect(),
+        alike: usable
+            .iter()
+            .map(|w| {
+                let same = |o: &&Window<'_>| o.take.microphone == w.take.microphone;
+                usable.iter().filter(same).count()
+            })
+            .collect(),
         strikes: usable
             .iter()
             .map(|w| {

@@ -9,6 +9,8 @@ pub struct Windows<'a> {
     pub taps: Vec<&'a [f64]>,
     /// Samples from the strike to the window's start, per tap.
     pub lead: Vec<usize>,
+    /// How many of the taps were heard by the same microphone as each.
+    pub alike: Vec<usize>,
     /// The strike itself, until the free decay begins, per tap.
     pub strikes: Vec<&'a [f64]>,
     /// Noise per tap.

@@ -139,6 +139,7 @@ pub(super) fn cut(around: &Around<'_>, open: &Open, end: u64, ending: Ending) ->
         level_db: power_db(open.strike.power),
         tonal_share: open.strike.contacts.follows,
         clip: Clip::new(samples, around.rate),
+        microphone: 0,
         flaws,
     }
 }
