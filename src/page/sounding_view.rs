@@ -14,13 +14,13 @@ use crate::page::guard::PAPER_POLICY;
 use crate::page::home_view::capital;
 use crate::page::sound_view::temp_words;
 use crate::page::state::{Page, apart};
-use crate::reading::Reading;
 use crate::record::sounding::SoundingRecord;
 use crate::report::paper;
-use crate::report::picture::{Face, FaceTap, face_picture};
+use crate::report::picture::{Face, face_picture};
 use crate::report::text::{next_steps, outcome_of};
 use crate::store::records::Kept;
 use crate::store::settings::ShownUnits;
+use crate::tasks::draw_sounding::face_taps;
 use crate::tasks::build_baseline::behind_wheel;
 use crate::tasks::print_papers;
 use crate::tasks::reread_sounding::reread;
@@ -182,18 +182,7 @@ pub(super) async fn face(
     let kept: Kept<SoundingRecord> =
         apart(&page, move |page| Ok(page.store()?.kept(number)?)).await?;
     let record = &kept.record;
-    let readings = [Reading::ClearRing, Reading::DullThud, Reading::Unclear];
-    let taps: Vec<FaceTap> = record
-        .taps
-        .iter()
-        .enumerate()
-        .map(|(k, tap)| FaceTap {
-            number: k + 1,
-            spot_deg: tap.spot_deg,
-            reading: readings.into_iter().find(|r| r.words() == tap.reading),
-            ring_time_s: tap.ring_time_s,
-        })
-        .collect();
+    let taps = face_taps(record);
     let of = record
         .wheel
         .as_ref()

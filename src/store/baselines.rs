@@ -6,7 +6,7 @@ use rusqlite::{OptionalExtension as _, params};
 
 use crate::record::baseline::{BaselineKind, BaselineRecord, FORMAT, VERSION};
 use crate::record::sounding::SoundingRecord;
-use crate::store::wheels::id_in_store;
+use crate::store::ids::id_in_store;
 use crate::store::{Store, StoreError, canonical, check_format, read_record};
 
 /// A baseline as it stands in the store.

@@ -14,6 +14,7 @@ pub mod baselines;
 pub mod carry_over;
 pub mod error;
 pub mod grinders;
+mod ids;
 pub mod live_logs;
 pub mod records;
 pub mod settings;

@@ -11,7 +11,7 @@ use serde::Deserialize;
 
 use crate::record::ChainRecord;
 use crate::store::baselines::baseline_hash;
-use crate::store::wheels::id_in_store;
+use crate::store::ids::id_in_store;
 use crate::store::{Store, StoreError, canonical, check_format, read_record};
 
 /// A record as it stands in the store.

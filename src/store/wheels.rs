@@ -5,6 +5,7 @@ use rusqlite::{OptionalExtension as _, Transaction, params};
 use crate::record::ChainRecord as _;
 use crate::record::wheel::{FORMAT, VERSION, WheelRecord, WheelState};
 use crate::record::wheel_state::WheelStateRecord;
+use crate::store::ids::id_in_store;
 use crate::store::records::append;
 use crate::store::{Store, StoreError, canonical, check_format, read_record};
 
@@ -224,12 +225,6 @@ impl Store {
         };
         read().map_err(|e| self.failed(&e))
     }
-}
-
-/// The id as it is written in the store.
-pub(super) fn id_in_store(t: &Transaction<'_>, id: &str) -> rusqlite::Result<Option<String>> {
-    t.query_row("SELECT id FROM wheels WHERE id = ?1", [id], |r| r.get(0))
-        .optional()
 }
 
 fn add_event(

@@ -4,6 +4,7 @@ use std::collections::BTreeSet;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
+use crate::reading::Reading;
 use crate::reading::baseline::Baseline;
 use crate::reading::compare::ComparedLine;
 use crate::record::baseline::BaselineRecord;
@@ -475,6 +476,22 @@ pub fn apart_names(names: &[String]) -> Vec<String> {
                 number += 1;
             }
             own
+        })
+        .collect()
+}
+
+/// The taps of a record as the face shows them.
+pub fn face_taps(record: &SoundingRecord) -> Vec<FaceTap> {
+    let readings = [Reading::ClearRing, Reading::DullThud, Reading::Unclear];
+    record
+        .taps
+        .iter()
+        .enumerate()
+        .map(|(k, tap)| FaceTap {
+            number: k + 1,
+            spot_deg: tap.spot_deg,
+            reading: readings.into_iter().find(|r| r.words() == tap.reading),
+            ring_time_s: tap.ring_time_s,
         })
         .collect()
 }

@@ -1,16 +1,16 @@
 //! Papers: the sheet of a sounding, and the tag of a wheel that sounds dead.
 
 use crate::audio::Input;
-use crate::reading::Reading;
 use crate::record::fit::FitRecord;
 use crate::record::mounting::MountingRecord;
 use crate::record::sounding::{SoundingRecord, TapRecord};
 use crate::record::wheel::WheelRecord;
 use crate::report::paper::{Block, Paper, Sheet};
-use crate::report::picture::{Face, FaceTap, face_picture};
+use crate::report::picture::{Face, face_picture};
 use crate::report::text::{CAUTIONS, next_steps, outcome_of};
 use crate::store::records::Kept;
 use crate::store::{Store, StoreError};
+use crate::tasks::draw_sounding::face_taps;
 use crate::tasks::draw_sounding::spectrum_of;
 use crate::tasks::read_soundings::{ReadSettings, read_and_show};
 
@@ -222,18 +222,7 @@ fn taps(record: &SoundingRecord) -> Block {
 }
 
 fn pictures(store: &Store, record: &SoundingRecord) -> Vec<Block> {
-    let readings = [Reading::ClearRing, Reading::DullThud, Reading::Unclear];
-    let taps: Vec<FaceTap> = record
-        .taps
-        .iter()
-        .enumerate()
-        .map(|(k, tap)| FaceTap {
-            number: k + 1,
-            spot_deg: tap.spot_deg,
-            reading: readings.into_iter().find(|r| r.words() == tap.reading),
-            ring_time_s: tap.ring_time_s,
-        })
-        .collect();
+    let taps = face_taps(record);
     let subject = of(record);
     let face = face_picture(&Face {
         subject: &subject,

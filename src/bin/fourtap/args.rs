@@ -56,7 +56,7 @@ pub enum Command {
     /// What a wheel showed when it was good: build from recordings, show
     #[command(subcommand)]
     Baseline(Baseline),
-    /// Lots of incoming wheels: sampling plans
+    /// Lots of incoming wheels: plan, read, accept or reject
     #[command(subcommand)]
     Lot(crate::lot::Lot),
     /// How good the measurement itself is, from a study of several people

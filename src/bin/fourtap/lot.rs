@@ -1,9 +1,7 @@
 //! `fourtap lot`.
 
-use std::io::{IsTerminal as _, Write as _};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
-use std::time::{Duration, Instant};
 
 use fourtap::quality::sampling::Inspection;
 use fourtap::record::lot::LotReportRecord;
@@ -24,6 +22,7 @@ use fourtap::tasks::wheels_table::read_table;
 use crate::args::Plan;
 use crate::exit;
 use crate::papers::{put, written};
+use crate::progress::Progress;
 use crate::read::plan as turn_plan_of;
 use crate::store_place::{open, open_existing};
 use crate::tell::{complain, say, say_json};
@@ -242,7 +241,7 @@ fn read(lot: &Lot, place: Option<&Path>) -> Result<ExitCode, ExitCode> {
             .map_err(|e| unreadable(e.to_string()))?,
     };
     let (mut kept, mut before, mut bad) = (0, 0, 0);
-    let mut progress = Progress::new(soundings.len());
+    let mut progress = Progress::new(soundings.len(), "wheels");
     let done = read_lot(
         &mut store,
         &record,
@@ -380,49 +379,4 @@ fn failed(error: &ReportError) -> ExitCode {
 fn store_failed(error: &StoreError) -> ExitCode {
     complain(&error.to_string());
     ExitCode::from(exit::STORE)
-}
-
-/// How far a run is and how long it will take, on a terminal.
-struct Progress {
-    all: usize,
-    start: Instant,
-    shown: bool,
-    wanted: bool,
-}
-
-impl Progress {
-    fn new(all: usize) -> Self {
-        Self {
-            all,
-            start: Instant::now(),
-            shown: false,
-            wanted: all > 1 && std::io::stderr().is_terminal(),
-        }
-    }
-
-    /// `read`: how many of `done` took time in this run.
-    fn show(&mut self, done: usize, read: usize) {
-        if !self.wanted || done >= self.all || read == 0 {
-            return;
-        }
-        let each = self.start.elapsed().as_secs_f64() / read as f64;
-        let left = Duration::from_secs_f64(each * (self.all - done) as f64).as_secs();
-        let words = if left < 90 {
-            format!("{left} s")
-        } else {
-            format!("{} min", left.div_ceil(60))
-        };
-        let _ = write!(
-            std::io::stderr(),
-            "{done} of {} wheels, about {words} left",
-            self.all
-        );
-        self.shown = true;
-    }
-
-    fn clear(&mut self) {
-        if std::mem::take(&mut self.shown) {
-            let _ = write!(std::io::stderr(), "\r\u{1b}[K");
-        }
-    }
 }

@@ -13,6 +13,7 @@ mod mics;
 #[cfg(feature = "page")]
 mod page;
 mod papers;
+mod progress;
 mod read;
 mod records;
 mod shell;

@@ -3,10 +3,9 @@
 use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
 use std::fs::File;
-use std::io::{BufReader, IsTerminal, Write};
+use std::io::{BufReader, IsTerminal};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
-use std::time::{Duration, Instant};
 
 use fourtap::audio::{AudioError, Input};
 use fourtap::reading::turn_plan::TurnPlan;
@@ -26,10 +25,9 @@ use fourtap::tasks::wheels_table::read_table;
 use crate::args::{Plan, Read, Word};
 use crate::baseline::behind;
 use crate::exit;
+use crate::progress::Progress;
 use crate::tell::{complain, said};
 
-/// A run that takes longer than this shows how far it is.
-const SILENT_FOR: Duration = Duration::from_secs(2);
 
 /// A sounding to be read.
 struct Job {
@@ -64,14 +62,14 @@ pub fn run(args: &Read, store: Option<&Path>) -> ExitCode {
         job.name = own;
     }
     let mut tally = Tally::default();
-    let mut progress = Progress::new(jobs.len());
+    let mut progress = Progress::new(jobs.len(), "soundings");
     in_order(
         &jobs,
         |_, job| work(job, args.pictures.as_deref()),
         |k, done| {
             progress.clear();
             let heard = tell(done, args.json, &mut tally);
-            progress.show(k + 1);
+            progress.show(k + 1, k + 1);
             heard
         },
     );
@@ -381,41 +379,5 @@ impl Tally {
             Some(outcome) if !self.failed => exit::of(outcome),
             _ => exit::INPUT,
         })
-    }
-}
-
-/// A counter on the terminal for runs that take longer.
-struct Progress {
-    all: usize,
-    start: Instant,
-    shown: bool,
-    wanted: bool,
-}
-
-impl Progress {
-    fn new(all: usize) -> Self {
-        Self {
-            all,
-            start: Instant::now(),
-            shown: false,
-            wanted: all > 1 && std::io::stderr().is_terminal(),
-        }
-    }
-
-    fn show(&mut self, done: usize) {
-        if self.wanted && done < self.all && self.start.elapsed() > SILENT_FOR {
-            let _ = write!(
-                std::io::stderr(),
-                "{done} of {} soundings are read",
-                self.all
-            );
-            self.shown = true;
-        }
-    }
-
-    fn clear(&mut self) {
-        if std::mem::take(&mut self.shown) {
-            let _ = write!(std::io::stderr(), "\r\u{1b}[K");
-        }
     }
 }

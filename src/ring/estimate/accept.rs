@@ -4,7 +4,7 @@ use crate::ring::mode::{Mode, Refusal};
 use crate::units::{quality, ring_time_s};
 
 use super::polish::Lines;
-use super::zoom::C64;
+use super::phasor::C64;
 
 /// What the tests of one line need to know.
 pub struct Circumstances<'a> {

@@ -5,7 +5,8 @@ use super::echo::{BandLine, Disturbance, Echo};
 use super::polish::Lines;
 use super::refine::Fit;
 use super::windows::Windows;
-use super::zoom::{C64, Slope, Zoom};
+use super::phasor::C64;
+use super::zoom::{Slope, Zoom};
 
 /// The share is measured on one realisation of an echo: what is told from it is told with the
 /// upper side of its scatter, 3 dB.

@@ -2,8 +2,7 @@
 
 use crate::signal::fft::forward;
 
-use super::phasor::{hann, powers};
-use super::zoom::C64;
+use super::phasor::{C64, hann, powers};
 use crate::signal::noise_density::NoiseDensity;
 
 /// A guess of one mode.

@@ -1,6 +1,6 @@
 //! Long complex columns: inner products and multiples taken off.
 
-use super::zoom::C64;
+use super::phasor::C64;
 
 /// A column that keeps more than this of its length when what lies along others is taken off is
 /// orthogonal to them but for rounding; one that keeps less is treated once more ("twice is

@@ -9,7 +9,7 @@
 //! innovations of the Kalman filter of that system are such coordinates (Kailath 1968; from
 //! memory), and cost a few multiplications a sample where a triangular matrix costs its length.
 
-use super::zoom::C64;
+use super::phasor::C64;
 
 /// Echo of a room: how much and how long.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -30,11 +30,10 @@ pub use echo::Echo;
 
 use accept::{Circumstances, misfit, refusals};
 use lines::{search, settle_in_echo};
-use phasor::{hann, powers};
+use phasor::{C64, hann, powers};
 use polish::{Lines, polish};
 use tap_figures::per_tap;
 use windows::{Windows, cut_windows, weights};
-use zoom::C64;
 
 /// Shortest clean decay from which modes are read, in seconds.
 pub const SHORTEST_S: f64 = 0.040;

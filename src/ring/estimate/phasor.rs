@@ -1,6 +1,9 @@
 //! Powers of one number, without a sine for each.
 
-use super::zoom::C64;
+use nalgebra::Complex;
+
+/// A complex number.
+pub type C64 = Complex<f64>;
 
 /// A power is computed anew after that many, so that rounding does not pile up.
 const ANEW: usize = 256;

@@ -6,7 +6,7 @@
 
 use nalgebra::{DMatrix, DVector};
 
-use super::zoom::C64;
+use super::phasor::C64;
 
 /// Lines under refinement.
 #[derive(Debug, Clone)]

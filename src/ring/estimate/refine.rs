@@ -10,7 +10,7 @@ use nalgebra::{DMatrix, DVector};
 use super::columns::{KEPT, dot, length, subtract};
 use super::echo::{Disturbance, Whitener};
 use super::subspace::Subspace;
-use super::zoom::C64;
+use super::phasor::C64;
 
 /// Poles fitted to a band and what they leave.
 #[derive(Debug, Clone)]

@@ -4,7 +4,7 @@
 use nalgebra::{DMatrix, DVector, Schur, SymmetricEigen};
 
 use super::columns::{KEPT, dot, length, subtract};
-use super::zoom::C64;
+use super::phasor::C64;
 
 /// The leading left singular vectors of the Hankel blocks of all taps side by side.
 #[derive(Debug)]

@@ -5,7 +5,7 @@ use crate::signal::fft::forward;
 use super::echo::Echo;
 use super::polish::Lines;
 use super::windows::Windows;
-use super::zoom::C64;
+use super::phasor::C64;
 use super::{Solved, Window};
 use crate::ring::mode::Mode;
 

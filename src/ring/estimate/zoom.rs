@@ -6,12 +6,7 @@
 
 use std::sync::{Arc, OnceLock};
 
-use nalgebra::Complex;
-
-use super::phasor::powers;
-
-/// A complex number.
-pub type C64 = Complex<f64>;
+use super::phasor::{C64, powers};
 
 const ZERO: C64 = C64::new(0.0, 0.0);
 

@@ -5,7 +5,6 @@ use std::ops::Range;
 
 use crate::ring::flaw::Flaw;
 use crate::ring::listen::clipping;
-use crate::ring::listen::stretch::over_noise_db;
 use crate::ring::listen::verify::Strike;
 use crate::ring::take::TapTake;
 use crate::signal::clip::Clip;
@@ -285,4 +284,13 @@ fn gap_before(around: &Around<'_>, at: u64, flaws: &mut Vec<Flaw>) {
             });
         }
     }
+}
+
+/// Level over noise in dB, bands from 300 Hz on.
+pub(super) fn over_noise_db(level: &Levels, noise: &Levels) -> f64 {
+    let (level, noise) = (heard_power(level), heard_power(noise));
+    if noise <= 0.0 {
+        return f64::INFINITY;
+    }
+    crate::units::power_db(((level - noise) / noise).max(1e-3))
 }

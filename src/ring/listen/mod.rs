@@ -7,6 +7,7 @@
 mod clipping;
 mod contacts;
 mod cut;
+mod heard;
 mod innovation;
 mod nature;
 mod predictor;
@@ -17,7 +18,7 @@ mod summary;
 mod verify;
 
 pub use summary::{Listened, NoTaps, PassedOver};
-pub use verify::NotATap;
+pub use heard::NotATap;
 
 use crate::ring::listen::cut::Ending;
 use crate::ring::listen::stretch::Stretch;

@@ -6,9 +6,8 @@ use std::ops::Range;
 
 use crate::ring::listen::cut::{self, Ending, Open};
 use crate::ring::listen::summary::Summary;
-use crate::ring::listen::verify::{
-    self, DEAD_HOPS, Heard, LOOK_AHEAD, LOOK_AHEAD_AT_START, Strike,
-};
+use crate::ring::listen::heard::Heard;
+use crate::ring::listen::verify::{self, DEAD_HOPS, LOOK_AHEAD, LOOK_AHEAD_AT_START, Strike};
 use crate::ring::listen::{bands_hz, heard_power};
 use crate::ring::take::TapTake;
 use crate::signal::envelope::{BandLevels, Floor, Levels};
@@ -428,13 +427,4 @@ impl Stretch {
             self.breaks.pop_front();
         }
     }
-}
-
-/// Level over noise in dB, bands from 300 Hz on.
-pub(super) fn over_noise_db(level: &Levels, noise: &Levels) -> f64 {
-    let (level, noise) = (heard_power(level), heard_power(noise));
-    if noise <= 0.0 {
-        return f64::INFINITY;
-    }
-    crate::units::power_db(((level - noise) / noise).max(1e-3))
 }

@@ -1,8 +1,9 @@
 //! What was heard in a whole recording.
 
+use crate::ring::listen::heard::NotATap;
 use crate::signal::fft::forward;
 
-use crate::ring::listen::verify::NotATap;
+
 use crate::signal::overview::Overview;
 use crate::units::{SampleRate, amplitude_db, power_db};
 

@@ -3,15 +3,14 @@
 //! A tap puts its energy in at once and then only loses it. Voices put energy in again and
 //! again, machines build up slowly or go on at one level, clicks leave nothing behind.
 
-use std::collections::VecDeque;
-use std::ops::Range;
 
 use crate::ring::listen::clipping;
 use crate::ring::listen::contacts::{self, Contacts};
+use crate::ring::listen::heard::{Heard, NotATap};
 use crate::ring::listen::nature::{self, Nature};
 use crate::ring::listen::shape::Shape;
 use crate::ring::listen::strike;
-use crate::signal::envelope::{BandLevels, Levels};
+use crate::signal::envelope::Levels;
 use crate::signal::filter::LANES;
 use crate::units::{SampleRate, power_db};
 
@@ -21,53 +20,6 @@ pub(super) const LOOK_AHEAD: u64 = 260;
 pub(super) const LOOK_AHEAD_AT_START: u64 = 700;
 /// Further rises so soon after a strike belong to it.
 pub(super) const DEAD_HOPS: u64 = 120;
-
-/// What a rise was when it was not a tap.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum NotATap {
-    /// It built up over longer than a tap does.
-    SlowRise {
-        /// Time to half its power in ms.
-        rise_ms: f64,
-    },
-    /// Nothing was left after some ms: a click or a splice.
-    Click {
-        /// Level after 5 ms relative to the start in dB.
-        left_db: f64,
-    },
-    /// It grew again without a new strike, as a voice does after a plosive.
-    RisesAgain {
-        /// Later level relative to the start in dB.
-        by_db: f64,
-    },
-    /// It went on at one level, as a machine or a signal tone.
-    NoDecay {
-        /// Level at the end of what was looked at, relative to the start, in dB.
-        left_db: f64,
-    },
-    /// It was excited again and again, as a voice by its pulses.
-    Driven {
-        /// Power that went on being put in, relative to the start, in dB.
-        going_on_db: f64,
-        /// Number of single pulses that stood out.
-        pulses: usize,
-    },
-    /// A short noise beside stronger swells of a voice.
-    InSpeech {
-        /// Level relative to the strongest swell near it in dB.
-        below_db: f64,
-    },
-    /// A sound that goes on after a dropout.
-    Resumes {
-        /// Length of the dropout in ms.
-        lost_ms: f64,
-    },
-    /// Too little above the noise.
-    TooSoft {
-        /// Level over the noise in dB.
-        over_noise_db: f64,
-    },
-}
 
 /// A strike that was confirmed.
 #[derive(Debug, Clone)]
@@ -82,41 +34,6 @@ pub(super) struct Strike {
     pub(super) power: f64,
     /// Second contacts and how the sound follows from its own past.
     pub(super) contacts: Contacts,
-}
-
-/// What is known around a rise.
-pub(super) struct Heard<'a> {
-    pub(super) rate: SampleRate,
-    pub(super) levels: &'a BandLevels,
-    /// Samples from the absolute frame `samples_from` on.
-    pub(super) samples: &'a [f64],
-    pub(super) samples_from: u64,
-    /// Absolute frame of hop 0.
-    pub(super) origin: u64,
-    /// Levels before a gap that the recording resumes from, if any.
-    pub(super) before_gap: Option<Levels>,
-    /// Other rises after this one, in hops.
-    pub(super) later_rises: &'a [u64],
-    /// Step of quantisation as far as it is known.
-    pub(super) step: f64,
-    /// Runs of zeros that cut off a sound, as absolute frames.
-    pub(super) breaks: &'a VecDeque<Range<u64>>,
-    /// Hop of the last confirmed strike.
-    pub(super) last_strike: Option<u64>,
-}
-
-impl Heard<'_> {
-    fn frame(&self, hop: u64) -> u64 {
-        self.origin + hop * self.levels.hop_len() as u64
-    }
-
-    fn hop(&self, frame: u64) -> u64 {
-        frame.saturating_sub(self.origin) / self.levels.hop_len() as u64
-    }
-
-    pub(super) fn lanes(&self) -> usize {
-        self.levels.bands()
-    }
 }
 
 /// Tells whether the rise at `hop` is a tap. `at_start`: there is nothing before it.
