@@ -156,6 +156,16 @@ fn examples_of_the_commands_run() {
 }
 
 #[test]
+#[cfg(unix)]
+fn examples_of_the_other_documents_run() {
+    for name in documents() {
+        if !["README.md", "docs/commands.md", "DEVELOPERS.md"].contains(&name.as_str()) {
+            run_examples(&name);
+        }
+    }
+}
+
+#[test]
 fn examples_are_found_in_a_document() {
     let text = "# T\n\n```sh\napt-get update && cargo run --release -- read a.wav\n```\n\nIt has \
                 exit code 12.\n\n```sh\nfourtap a \\\n  b  # exit code 3\ncargo test\n```\n\n\

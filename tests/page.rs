@@ -241,7 +241,10 @@ fn what_the_commands_do_the_page_does_too() {
     assert_eq!(page.post("/grinders/G%201/edit", form).0, 303);
     let (status, shown) = page.get("/grinders/G%201");
     assert_eq!(status, 200);
-    assert!(shown.contains("2850rpm") && shown.contains("2950"), "{shown}");
+    assert!(
+        shown.contains("2850rpm") && shown.contains("2950"),
+        "{shown}"
+    );
     let (status, refused) = page.post("/grinders/G%201/edit", "kind=bench&speed=fast");
     assert!(status == 422 && refused.contains("fast"), "{status}");
     assert_eq!(page.get("/grinders/G-404").0, 404);
@@ -259,7 +262,10 @@ fn what_the_commands_do_the_page_does_too() {
     let two = "/baselines?kind=wheel&first=W-1:1&second=W-1:2";
     let (status, text) = page.get(two);
     assert_eq!(status, 200, "{text}");
-    assert!(text.contains("W-1, version 2 against W-1, version 1"), "{text}");
+    assert!(
+        text.contains("W-1, version 2 against W-1, version 1"),
+        "{text}"
+    );
     let missing = page.get("/baselines?kind=wheel&first=W-1:9&second=W-1:2");
     assert!((400..500).contains(&missing.0), "{}", missing.0);
     let own = page.post("/baselines/retire", "name=none&version=1&note=worn");
@@ -275,7 +281,10 @@ fn what_the_commands_do_the_page_does_too() {
         .collect();
     let last = *numbers.last().unwrap();
     let (status, shown) = page.get(&format!("/records/{last}"));
-    assert!(status == 200 && shown.contains("fourtap.sounding"), "{shown}");
+    assert!(
+        status == 200 && shown.contains("fourtap.sounding"),
+        "{shown}"
+    );
     let (_, lines) = page.get("/records/export.jsonl");
     let (_, lines) = lines.split_once("\r\n\r\n").unwrap();
     let other_store = tempfile::tempdir().unwrap();
@@ -293,13 +302,13 @@ fn what_the_commands_do_the_page_does_too() {
     assert_eq!(third.get("/wheels/W-1").0, 404);
 
     let (_, plan) = page.get("/records/room?before=2999-01-01&baselines_too=1");
-    assert!(plan.contains("recordings would go") && !plan.contains("0 recordings"), "{plan}");
+    assert!(
+        plan.contains("recordings would go") && !plan.contains("0 recordings"),
+        "{plan}"
+    );
     let nobody = page.post("/records/prune", "before=2999-01-01&baselines_too=1");
     assert!((400..500).contains(&nobody.0));
-    let done = page.post(
-        "/records/prune",
-        "before=2999-01-01&baselines_too=1&by=Ana",
-    );
+    let done = page.post("/records/prune", "before=2999-01-01&baselines_too=1&by=Ana");
     assert_eq!(done.0, 303, "{}", done.1);
     let log = fourtap(store.path(), &["records", "list"]);
     assert!(log.lines().last().unwrap().contains("prun"), "{log}");

@@ -113,10 +113,7 @@ fn write_two(path: &Path, a: &[f64], b: &[f64]) {
 
 /// Relative errors of the decays of all accepted modes, and how many modes are none of the wheel's.
 fn errors(path: &Path, truth: &MadeTake) -> (Vec<f64>, usize, Option<u32>) {
-    let read = read_sounding(
-        &[Input::Path(path.to_owned())],
-        &ReadSettings::default(),
-    );
+    let read = read_sounding(&[Input::Path(path.to_owned())], &ReadSettings::default());
     let record = read.unwrap().record;
     assert_eq!(record.taps.len(), 4, "{:?}", record.warnings);
     let (mut errors, mut invented) = (Vec::new(), 0);
@@ -152,7 +149,10 @@ fn a_second_microphone_helps() {
         assert_eq!(second, None);
         let (together, more, second) = errors(&both, &a);
         assert!(second.is_some(), "seed {seed}");
-        assert!(more <= invented + 1, "seed {seed}: {more} invented, alone {invented}");
+        assert!(
+            more <= invented + 1,
+            "seed {seed}: {more} invented, alone {invented}"
+        );
         one.extend(alone);
         two.extend(together);
     }

@@ -58,7 +58,7 @@ fn is_recording(path: &Path) -> bool {
 }
 
 /// Orders names as people do: runs of digits by their number, letters without regard to case.
-fn natural_order(a: &str, b: &str) -> Ordering {
+pub fn natural_order(a: &str, b: &str) -> Ordering {
     let (mut x, mut y) = (a.chars().peekable(), b.chars().peekable());
     loop {
         let order = match (x.peek().copied(), y.peek().copied()) {

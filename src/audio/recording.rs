@@ -110,6 +110,14 @@ impl Recording {
             ));
         }
         let mut file = File::open(path).map_err(|e| cannot_open(&name, &e))?;
+        if is_device(about.file_type()) {
+            return Err(AudioError::new(
+                &name,
+                None,
+                "is a device, not a recording",
+                "name a recording; fourtap sound listens to microphones",
+            ));
+        }
         if !about.is_file() {
             return Self::from_reader(&name, file);
         }
@@ -455,6 +463,18 @@ impl Source for Player {
             lost_before,
         }))
     }
+}
+
+/// True for what never ends, such as `/dev/zero`.
+#[cfg(unix)]
+fn is_device(kind: std::fs::FileType) -> bool {
+    use std::os::unix::fs::FileTypeExt as _;
+    kind.is_char_device() || kind.is_block_device()
+}
+
+#[cfg(not(unix))]
+fn is_device(_: std::fs::FileType) -> bool {
+    false
 }
 
 fn cannot_open(name: &str, e: &io::Error) -> AudioError {

@@ -8,7 +8,7 @@ use crate::reading::Reading;
 use crate::reading::baseline::Baseline;
 use crate::reading::compare::ComparedLine;
 use crate::record::baseline::BaselineRecord;
-use crate::record::sounding::FileRecord;
+use crate::record::sounding::{FileRecord, SoundingRecord};
 use crate::report::picture::{
     BaselineMark, Decay, DecayBand, DecayFit, Face, FaceTap, ModeHeld, ModeMark, PictureError,
     RefusedMark, Spectrum, TapMark, TimeSpectrum, Waveform, decay_picture, face_picture,

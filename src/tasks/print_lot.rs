@@ -1,5 +1,6 @@
 //! The report on a lot as a page to print, with its charts.
 
+use crate::audio::folder::natural_order;
 use crate::quality::lot_figures::individuals;
 use crate::reading::Reading;
 use crate::reading::matching::{Line, common_shift};
@@ -95,7 +96,7 @@ pub fn lot_charts(store: &Store, report: &LotReportRecord) -> Result<Vec<LotChar
         }
     };
     let mut ordered: Vec<&LotWheelRecord> = report.wheels.iter().collect();
-    ordered.sort_by(|a, b| alphanumeric_sort::compare_str(&a.wheel, &b.wheel));
+    ordered.sort_by(|a, b| natural_order(&a.wheel, &b.wheel));
     add(
         "tones",
         wheels_chart(

@@ -115,7 +115,10 @@ fn growth(clip: &Clip, heard: &[TapTake]) {
     };
     let lengths = [1, 4, 16, 64].map(|times| {
         let long = Clip::new(clip.samples().repeat(times), clip.rate());
-        (format!("{times} times as long"), fastest(3, || takes(&long)))
+        (
+            format!("{times} times as long"),
+            fastest(3, || takes(&long)),
+        )
     });
     line("hearing", lengths.to_vec());
     let many = [1, 2, 4, 8, 12].map(|taps| {
@@ -216,7 +219,12 @@ fn main() {
         4.0 * tap_s,
         theirs("together_s"),
     );
-    line("one tap, the steps of both", one_plain, tap_s, theirs("one_tap_s"));
+    line(
+        "one tap, the steps of both",
+        one_plain,
+        tap_s,
+        theirs("one_tap_s"),
+    );
     line(
         "four taps together, the steps of both",
         together_plain,

@@ -75,7 +75,12 @@ fn made(loss: BondLoss, room: Option<Room>, seed: u64, microphone: u64) -> MadeT
         ..r
     });
     let strikes = turned_under_mic(&spots_rad(), offset);
-    played(wheel(loss, seed), strikes, room, 500 + seed + 5000 * microphone)
+    played(
+        wheel(loss, seed),
+        strikes,
+        room,
+        500 + seed + 5000 * microphone,
+    )
 }
 
 fn takes(made: &MadeTake) -> Vec<TapTake> {
@@ -387,10 +392,7 @@ fn main() {
                 let takes = takes(&made);
                 let seconds: Vec<TapTake> = self::takes(&made_second)
                     .into_iter()
-                    .map(|t| TapTake {
-                        microphone: 1,
-                        ..t
-                    })
+                    .map(|t| TapTake { microphone: 1, ..t })
                     .collect();
                 if takes.len() != 4 {
                     println!("{bond} {t60_s} {over_db} seed {seed}: {} taps", takes.len());
@@ -406,15 +408,23 @@ fn main() {
                     show(&made, &solved);
                 }
                 four.add(&made, &solved, &[0, 1, 2, 3], t0.elapsed().as_secs_f64());
-                let mut score = |score: &mut Score, views: &[&TapTake], room| {
+                let score = |score: &mut Score, views: &[&TapTake], room| {
                     let t0 = Instant::now();
                     let solved = solve_in(views, room);
                     score.add(&made, &solved, &[0, 1, 2, 3], t0.elapsed().as_secs_f64());
                 };
-                score(&mut without, &views, fourtap::ring::estimate::Room::Known(None));
+                score(
+                    &mut without,
+                    &views,
+                    fourtap::ring::estimate::Room::Known(None),
+                );
                 if let Some(room) = room {
                     let per_s = fourtap::units::LN_1000 / room.t60_at(2000.0);
-                    score(&mut clapped, &views, fourtap::ring::estimate::Room::Decay(per_s));
+                    score(
+                        &mut clapped,
+                        &views,
+                        fourtap::ring::estimate::Room::Decay(per_s),
+                    );
                 }
                 let all: Vec<&TapTake> = takes.iter().chain(&seconds).collect();
                 score(&mut both, &all, fourtap::ring::estimate::Room::Unknown);

@@ -18,8 +18,8 @@ use fourtap::tasks::in_order::in_order;
 use fourtap::tasks::lot_peers::{LotPeers, Peer};
 use fourtap::tasks::name_soundings::{Grouping, paths_of_list, short_name, soundings_in};
 use fourtap::tasks::plate_findings::WheelBody;
-use fourtap::tasks::room_clap::room_time_s;
 use fourtap::tasks::read_soundings::{ReadSettings, ReadSounding, read_and_show, read_sounding};
+use fourtap::tasks::room_clap::room_time_s;
 use fourtap::tasks::wheels_table::read_table;
 
 use crate::args::{Plan, Read, Word};
@@ -27,7 +27,6 @@ use crate::baseline::behind;
 use crate::exit;
 use crate::progress::Progress;
 use crate::tell::{complain, said};
-
 
 /// A sounding to be read.
 struct Job {
@@ -235,10 +234,14 @@ fn named_jobs(args: &Read) -> Result<Vec<Job>, (String, u8)> {
     };
     let named = soundings_in(&paths, grouping).map_err(unreadable)?;
     for path in &named.passed_over {
-        complain(&format!(
-            "{}: passed over, its name is not that of a recording",
-            path.display()
-        ));
+        let why = if path.is_dir() {
+            "it is a folder within a folder"
+        } else if path.is_file() {
+            "its name is not that of a recording"
+        } else {
+            "it is no file"
+        };
+        complain(&format!("{}: passed over, {why}", path.display()));
     }
     for words in &named.decided {
         complain(words);

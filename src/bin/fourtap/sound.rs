@@ -102,12 +102,13 @@ fn sound(args: &Sound, place: Option<&Path>) -> Result<ExitCode, ExitCode> {
         complain(&words);
         ExitCode::from(code)
     })?;
+    let body = ready.behind.body();
     let mut notes = ready.behind.notes;
     notes.extend(clap.as_ref().map(|c| c.1.clone()));
     let read = ReadSettings {
         wheel,
         room_time_s: clap.map(|c| c.0),
-        body: ready.behind.body(),
+        body,
         turn_plan: before
             .as_ref()
             .map_or(plan(args.turn_plan), |b| b.turn_plan),

@@ -3,8 +3,8 @@
 use crate::ring::mode::{Mode, Refusal};
 use crate::units::{quality, ring_time_s};
 
-use super::polish::Lines;
 use super::phasor::C64;
+use super::polish::Lines;
 
 /// What the tests of one line need to know.
 pub struct Circumstances<'a> {

@@ -2,10 +2,10 @@
 
 use super::candidates::Candidate;
 use super::echo::{BandLine, Disturbance, Echo};
+use super::phasor::C64;
 use super::polish::Lines;
 use super::refine::Fit;
 use super::windows::Windows;
-use super::phasor::C64;
 use super::zoom::{Slope, Zoom};
 
 /// The share is measured on one realisation of an echo: what is told from it is told with the

@@ -9,8 +9,8 @@ use nalgebra::{DMatrix, DVector};
 
 use super::columns::{KEPT, dot, length, subtract};
 use super::echo::{Disturbance, Whitener};
-use super::subspace::Subspace;
 use super::phasor::C64;
+use super::subspace::Subspace;
 
 /// Poles fitted to a band and what they leave.
 #[derive(Debug, Clone)]

@@ -3,9 +3,9 @@
 use crate::signal::fft::forward;
 
 use super::echo::Echo;
+use super::phasor::C64;
 use super::polish::Lines;
 use super::windows::Windows;
-use super::phasor::C64;
 use super::{Solved, Window};
 use crate::ring::mode::Mode;
 

@@ -5,6 +5,7 @@ use std::ops::Range;
 
 use crate::ring::flaw::Flaw;
 use crate::ring::listen::clipping;
+use crate::ring::listen::heard_power;
 use crate::ring::listen::verify::Strike;
 use crate::ring::take::TapTake;
 use crate::signal::clip::Clip;

@@ -17,8 +17,8 @@ mod strike;
 mod summary;
 mod verify;
 
-pub use summary::{Listened, NoTaps, PassedOver};
 pub use heard::NotATap;
+pub use summary::{Listened, NoTaps, PassedOver};
 
 use crate::ring::listen::cut::Ending;
 use crate::ring::listen::stretch::Stretch;

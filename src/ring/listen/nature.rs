@@ -1,7 +1,7 @@
 //! What kind of sound a rise began: struck, or driven on and on.
 
-use crate::ring::listen::heard::{Heard, NotATap};
 use crate::ring::listen::contacts::Contacts;
+use crate::ring::listen::heard::{Heard, NotATap};
 use crate::ring::listen::shape::Shape;
 
 use crate::units::power_db;

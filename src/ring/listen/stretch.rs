@@ -4,11 +4,11 @@
 use std::collections::VecDeque;
 use std::ops::Range;
 
+use crate::ring::listen::bands_hz;
 use crate::ring::listen::cut::{self, Ending, Open};
-use crate::ring::listen::summary::Summary;
 use crate::ring::listen::heard::Heard;
+use crate::ring::listen::summary::Summary;
 use crate::ring::listen::verify::{self, DEAD_HOPS, LOOK_AHEAD, LOOK_AHEAD_AT_START, Strike};
-use crate::ring::listen::{bands_hz, heard_power};
 use crate::ring::take::TapTake;
 use crate::signal::envelope::{BandLevels, Floor, Levels};
 use crate::signal::filter::LANES;

@@ -3,7 +3,6 @@
 use crate::ring::listen::heard::NotATap;
 use crate::signal::fft::forward;
 
-
 use crate::signal::overview::Overview;
 use crate::units::{SampleRate, amplitude_db, power_db};
 

@@ -3,7 +3,6 @@
 //! A tap puts its energy in at once and then only loses it. Voices put energy in again and
 //! again, machines build up slowly or go on at one level, clicks leave nothing behind.
 
-
 use crate::ring::listen::clipping;
 use crate::ring::listen::contacts::{self, Contacts};
 use crate::ring::listen::heard::{Heard, NotATap};
@@ -12,7 +11,7 @@ use crate::ring::listen::shape::Shape;
 use crate::ring::listen::strike;
 use crate::signal::envelope::Levels;
 use crate::signal::filter::LANES;
-use crate::units::{SampleRate, power_db};
+use crate::units::power_db;
 
 /// Hops (ms) after a rise that are looked at before it is called a tap.
 pub(super) const LOOK_AHEAD: u64 = 260;
