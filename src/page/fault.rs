@@ -61,7 +61,9 @@ impl Fault {
 impl From<StoreError> for Fault {
     fn from(error: StoreError) -> Self {
         let status = match error {
-            StoreError::NoWheel { .. } | StoreError::NoRecord { .. } => StatusCode::NOT_FOUND,
+            StoreError::NoWheel { .. }
+            | StoreError::NoGrinder { .. }
+            | StoreError::NoRecord { .. } => StatusCode::NOT_FOUND,
             StoreError::WheelExists { .. } => StatusCode::UNPROCESSABLE_ENTITY,
             _ => StatusCode::INTERNAL_SERVER_ERROR,
         };
