@@ -155,7 +155,7 @@ pub(super) async fn room(
                 p { "Records and their figures stay for ever; only sound goes, and what goes cannot be read again." }
                 form method="get" action="/records/room" {
                     div.fields {
-                        div { label for="before" { "Kept before *" } input #before name="before" type="date" required value=(form.before); }
+                        div { label for="before" { "Kept before (year-month-day) *" } input #before name="before" required pattern="[0-9]{4}-[0-9]{2}-[0-9]{2}" placeholder="2026-01-31" value=(form.before) autocomplete="off"; }
                         div { label for="wheel" { "Of this wheel only" } input #wheel name="wheel" value=(form.wheel) autocomplete="off"; }
                     }
                     label.tick.choice { input type="checkbox" name="dead_too" value="1" checked[form.dead_too.is_some()]; span { "Also of wheels that sound dead or are marked" } }

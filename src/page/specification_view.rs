@@ -40,7 +40,10 @@ pub(super) async fn list(State(page): State<Arc<Page>>) -> Result<Markup, Fault>
         }
         let main = html! {
             p.crumbs { a href="/lots" { "Lots" } " / specifications" }
-            h1 { "Specifications" }
+            div.row.between {
+                h1 { "Specifications" }
+                a.button href="/baselines" { "All baselines" }
+            }
             p { "What wheels of one marking, maker and size sound like when they are good. A wheel names its specification on its own view." }
             @if shown.is_empty() { p.notice { "No wheel names a specification yet." } }
             @for (name, wheels, baseline) in &shown {

@@ -107,7 +107,7 @@ pub(super) async fn recordings(State(page): State<Arc<Page>>) -> Result<Markup, 
             p.notice { (INVENTED) }
             div.scroll tabindex="0" role="region" aria-label="Recordings" {
                 table {
-                    thead { tr { th scope="col" { "File" } th scope="col" { "What is heard" } th scope="col" { "What the tool must say" } th scope="col" { "Listen" } th scope="col" { "Save" } } }
+                    thead { tr { th scope="col" { "File" } th scope="col" { "What is heard" } th scope="col" { "What is true of it" } th scope="col" { "Listen" } th scope="col" { "Save" } } }
                     tbody { @for (k, one) in made.iter().enumerate() {
                         @let name = one.0.file.display().to_string();
                         @let to = format!("/teach/recordings/{k}");

@@ -65,7 +65,10 @@ pub(super) async fn list(
         let main = html! {
             div.row.between {
                 h1 { "Wheels" }
-                a.button.main href="/wheels/new" { "Add a wheel" }
+                div.row {
+                    a.button href="/baselines" { "Baselines" }
+                    a.button.main href="/wheels/new" { "Add a wheel" }
+                }
             }
             form.panel.fields role="search" method="get" action="/wheels" {
                 div { label for="q" { "Search" }

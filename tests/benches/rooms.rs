@@ -275,7 +275,7 @@ fn shift_of(sound: &WheelModel, damaged: &WheelModel) -> f64 {
 
 /// Sound and cracked wheels against own baselines of three soundings, made in the same room and
 /// in another: how many are not cleared.
-fn readings(wheels: u64, from: u64) {
+fn readings(bond: &str, loss: BondLoss, damping: Damping, wheels: u64, from: u64) {
     let room = |t60_s: f64, over_db: f64, seed: u64| {
         (t60_s > 0.0).then_some(Room {
             t60_s,
@@ -284,18 +284,18 @@ fn readings(wheels: u64, from: u64) {
             seed,
         })
     };
-    for (t60_s, over_db) in [(0.0, 0.0), (0.4, 24.0), (0.4, 12.0)] {
+    for (t60_s, over_db) in [(0.0, 0.0), (0.4, 24.0), (0.4, 18.0), (0.4, 12.0)] {
         // Sound in the same room, in another; cracked in the same, in another: not cleared, all.
         let mut counts = [[0usize; 2]; 4];
         let mut no_baseline = 0;
         for seed in from..from + wheels {
-            let sound = wheel(BondLoss::VITRIFIED, seed);
+            let sound = wheel(loss, seed);
             let own = room(t60_s, over_db, 300 + seed);
             let other = room(t60_s * 1.5, over_db - 3.0, 700 + seed);
             let days: Vec<Sounded> = (0..3)
                 .filter_map(|day| sounded(&sound, own, 0.25 + 0.02 * day as f64, 10 * seed + day))
                 .collect();
-            let Ok(baseline) = build(&days, Damping::Low) else {
+            let Ok(baseline) = build(&days, damping) else {
                 no_baseline += 1;
                 continue;
             };
@@ -334,7 +334,7 @@ fn readings(wheels: u64, from: u64) {
             }
         }
         println!(
-            "{t60_s} s {over_db} dB: not cleared: sound, same room {:?}, other room {:?}; cracked, same room {:?}, other room {:?}; no baseline {no_baseline}",
+            "{bond} {t60_s} s {over_db} dB: not cleared: sound, same room {:?}, other room {:?}; cracked, same room {:?}, other room {:?}; no baseline {no_baseline}",
             counts[0], counts[1], counts[2], counts[3]
         );
     }
@@ -350,9 +350,6 @@ fn main() {
     };
     let wheels = number("wheels=", 8);
     let from = number("from=", 0);
-    if arguments.iter().any(|a| a == "readings") {
-        return readings(wheels, from);
-    }
     let middling = BondLoss {
         q_at_1khz: 150.0,
         ..BondLoss::SILICATE
@@ -364,6 +361,14 @@ fn main() {
         ("resinoid", BondLoss::RESINOID),
     ] {
         if only.is_some_and(|o| o != bond) {
+            continue;
+        }
+        if arguments.iter().any(|a| a == "readings") {
+            let damping = match bond {
+                "resinoid" => Damping::High,
+                _ => Damping::Low,
+            };
+            readings(bond, loss, damping, wheels, from);
             continue;
         }
         for (t60_s, over_db) in [
