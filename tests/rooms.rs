@@ -60,6 +60,9 @@ fn a_clap_tells_how_long_the_room_sounds_on() {
             "{found_s} s, made with {truth_s} s"
         );
     }
+    // A wheel is no clap.
+    let wheel = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/taps/hl1-monday.wav");
+    assert!(room_time_s(&Input::Path(wheel)).is_err());
     // A quiet recording tells nothing and says what to do.
     let path = folder.path().join("quiet.wav");
     write_mono(&path, rate(), &vec![1e-5; 48_000], SampleKind::Int16).unwrap();

@@ -1,8 +1,11 @@
 //! How long the room sounds on, from a recording of a hand clap in it.
 
 use crate::audio::{AudioError, Input, Recording, Source as _};
+use crate::reading::Reading;
+use crate::reading::rule::judge_alone;
 use crate::ring::band_decay::band_decays;
 use crate::ring::listen::Listener;
+use crate::ring::measure::measure;
 use crate::tasks::read_soundings::best_channel;
 
 /// Bands whose decay counts, by their middle in Hz: where wheels ring.
@@ -43,6 +46,8 @@ pub fn room_time_s(input: &Input) -> Result<f64, ClapError> {
     takes.extend(listener.finish().0);
     let mut times_s: Vec<f64> = takes
         .iter()
+        // The decay of a ring is not the room's.
+        .filter(|t| judge_alone(&measure(t)).reading != Reading::ClearRing)
         .flat_map(band_decays)
         .filter(|b| {
             let middle_hz = (b.band_hz.0 * b.band_hz.1).sqrt();
