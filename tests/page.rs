@@ -285,6 +285,18 @@ fn what_the_commands_do_the_page_does_too() {
         status == 200 && shown.contains("fourtap.sounding"),
         "{shown}"
     );
+    // A record of another kind is no sounding (found by fuzzing: this was a fault of the program).
+    assert_eq!(
+        page.post(
+            "/lots",
+            "lot=L&number=50&size=200x20x32&bond=vitrified&level=II&aql=0.65&inspection=normal"
+        )
+        .0,
+        303
+    );
+    let lot = last + 1;
+    let other = page.get(&format!("/compare?a={last}&b={lot}"));
+    assert_eq!(other.0, 404, "{}", other.1);
     let (_, lines) = page.get("/records/export.jsonl");
     let (_, lines) = lines.split_once("\r\n\r\n").unwrap();
     let other_store = tempfile::tempdir().unwrap();

@@ -63,8 +63,17 @@ impl From<StoreError> for Fault {
         let status = match error {
             StoreError::NoWheel { .. }
             | StoreError::NoGrinder { .. }
-            | StoreError::NoRecord { .. } => StatusCode::NOT_FOUND,
-            StoreError::WheelExists { .. } => StatusCode::UNPROCESSABLE_ENTITY,
+            | StoreError::NoRecord { .. }
+            | StoreError::OtherKind { .. }
+            | StoreError::NoBaseline { .. }
+            | StoreError::NoBaselineOf { .. }
+            | StoreError::NoLog { .. }
+            | StoreError::SoundMissing { .. }
+            | StoreError::SoundPruned { .. } => StatusCode::NOT_FOUND,
+            StoreError::WheelExists { .. }
+            | StoreError::GrinderExists { .. }
+            | StoreError::OtherState { .. }
+            | StoreError::Refused { .. } => StatusCode::UNPROCESSABLE_ENTITY,
             _ => StatusCode::INTERNAL_SERVER_ERROR,
         };
         Self {
