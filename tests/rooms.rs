@@ -179,3 +179,32 @@ fn a_copy_is_no_second_microphone() {
         assert_eq!(errors(&path, &a).2, None, "{name}");
     }
 }
+
+/// In a live room the first tap already says what to change, before the last spot is struck; once.
+#[test]
+fn a_live_sounding_says_what_the_room_does_while_it_can_be_helped() {
+    use std::io::Write as _;
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("room.wav");
+    let a = heard(2, 0);
+    write_mono(&path, rate(), a.clip.samples(), SampleKind::Int16).unwrap();
+    let mut child = std::process::Command::new(env!("CARGO_BIN_EXE_fourtap"))
+        .args(["sound", "--plain", "--from"])
+        .arg(&path)
+        .arg("--store")
+        .arg(folder.path().join("store"))
+        .stdin(std::process::Stdio::piped())
+        .stdout(std::process::Stdio::piped())
+        .stderr(std::process::Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut words = child.stdin.take().unwrap();
+    words.write_all(b"r\nr\nr\nr\n").unwrap();
+    drop(words);
+    let out = child.wait_with_output().unwrap();
+    let told = String::from_utf8_lossy(&out.stderr).into_owned();
+    let advice = told.find("bring the microphone to").expect(&told);
+    let last = told.rfind("heard the tap at spot").expect(&told);
+    assert!(advice < last, "{told}");
+    assert_eq!(told.matches("bring the microphone to").count(), 1, "{told}");
+}

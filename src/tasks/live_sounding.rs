@@ -14,8 +14,8 @@ use crate::ring::listen::{Listened, Listener, is_stray};
 use crate::ring::take::TapTake;
 use crate::tasks::gain_watch::GainWatch;
 use crate::tasks::read_soundings::{
-    ReadSettings, ReadSounding, Struck, bare, flaw_record, judged, read_take, solved_together,
-    why_none,
+    ReadSettings, ReadSounding, Struck, advice, bare, flaw_record, judged, read_take, room_record,
+    solved_together, why_none,
 };
 use crate::units::SampleRate;
 
@@ -64,7 +64,8 @@ pub enum LiveEvent {
         /// Why, and what to change.
         why: String,
     },
-    /// The input changes its level by itself; told once a part.
+    /// The input changes its level by itself (told once a part), or the room's echo limits what can be
+    /// heard (told once).
     InputDoubt {
         /// What shows it, and what to do.
         why: String,
@@ -116,6 +117,8 @@ pub struct LiveSounding {
     /// Tries that were flawed, by spot.
     tries: Vec<usize>,
     notes: Vec<String>,
+    /// True once it was told what the room does.
+    room_told: bool,
     is_over: bool,
 }
 
@@ -125,6 +128,7 @@ impl LiveSounding {
         let spots_deg = settings.turn_plan.spots_deg().to_vec();
         Self {
             tries: vec![0; spots_deg.len()],
+            room_told: false,
             notes: settings.notes.clone(),
             settings,
             ear,
@@ -269,7 +273,20 @@ impl LiveSounding {
         {
             return vec![again];
         }
-        self.show(k).into_iter().collect()
+        let mut events: Vec<LiveEvent> = self.show(k).into_iter().collect();
+        events.extend(self.room_doubt(k));
+        events
+    }
+
+    /// What the room does to the figures and what helps, from the first tap that shows it on, while it
+    /// can be helped; told once. The record of the whole sounding says it anew.
+    fn room_doubt(&mut self, k: usize) -> Option<LiveEvent> {
+        if self.room_told {
+            return None;
+        }
+        let why = advice(&room_record(self.taps[k].struck.tap.echo?))?;
+        self.room_told = true;
+        Some(LiveEvent::InputDoubt { why })
     }
 
     /// Strikes a spot again. A tap that was heard or reads as a thud stays and counts.

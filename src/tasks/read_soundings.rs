@@ -13,7 +13,7 @@ use crate::record::sounding::{
     BandRecord, BaselineRef, EvidenceRecord, FORMAT, FileRecord, FlawRecord, MadeBy, ModeRecord,
     RoomRecord, SoundingRecord, TapRecord, VERSION,
 };
-use crate::ring::estimate::{Room, loudest, solve_in};
+use crate::ring::estimate::{Echo, Room, loudest, solve_in};
 use crate::ring::flaw::Flaw;
 use crate::ring::listen::{Listened, Listener, NoTaps, is_stray};
 use crate::ring::measure::measure_in;
@@ -197,10 +197,7 @@ pub(super) fn solved_together(struck: &[Struck]) -> (Together, Vec<RefusedLine>)
     }
     let together = Together {
         room_misfit: Some(solved.room_misfit),
-        room: solved.echo.map(|e| RoomRecord {
-            direct_over_echo_db: -power_db(e.share),
-            echo_ring_time_s: ring_time_s(e.decay_per_s),
-        }),
+        room: solved.echo.map(room_record),
         modes: solved.modes,
     };
     (together, solved.refused)
@@ -656,8 +653,16 @@ fn microphone_trouble(struck: &[Struck]) -> Option<String> {
 /// A direct sound that stands less above the echo is worth a word, in dB (ours).
 const NEAR_ENOUGH_DB: f64 = 20.0;
 
+/// An echo as it stands in a record.
+pub(super) fn room_record(echo: Echo) -> RoomRecord {
+    RoomRecord {
+        direct_over_echo_db: -power_db(echo.share),
+        echo_ring_time_s: ring_time_s(echo.decay_per_s),
+    }
+}
+
 /// What the room does to the figures and what helps; none where the microphone is near enough.
-fn advice(room: &RoomRecord) -> Option<String> {
+pub(super) fn advice(room: &RoomRecord) -> Option<String> {
     let direct_db = room.direct_over_echo_db;
     if direct_db >= NEAR_ENOUGH_DB {
         return None;
