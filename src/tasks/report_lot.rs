@@ -372,6 +372,15 @@ fn counted(wheels: &mut [Sounded], plan: &SamplingPlan) -> SampleCount {
             r.because
                 .push("an ear heard a thud in an earlier sounding".to_owned());
         } else if let Some(p) = &peers {
+            // Whatever else held a sounding back (a drop, damage seen, a doubtful input) still does.
+            if p.reading == Reading::ClearRing.words()
+                && r.outcome != Outcome::RingsNotCompared.words()
+            {
+                r.because.push(format!(
+                    "its outcome is {}, though it reads clear against {} other wheels of the lot",
+                    r.outcome, p.wheels
+                ));
+            }
             if p.reading != Reading::ClearRing.words() {
                 let what = p.changes.join("; ");
                 r.because.push(format!(
