@@ -662,6 +662,19 @@ fn opening_by_path_names_the_path_as_given() {
     );
 }
 
+/// Whole inputs of `.ci/fuzz audio`, one of which made a decoder of others panic.
+#[test]
+fn coded_recordings_that_broke_a_decoder_are_refused() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/broken/audio");
+    let mut refused = 0;
+    for entry in std::fs::read_dir(folder).unwrap() {
+        let bytes = std::fs::read(entry.unwrap().path()).unwrap();
+        says(&refusal(&bytes), &[]);
+        refused += 1;
+    }
+    assert!(refused > 0);
+}
+
 #[test]
 fn what_the_fuzzer_found_worth_keeping_is_read_or_refused() {
     // Inputs by which `.ci/fuzz wav` reached new parts of the header reader; the target in

@@ -334,6 +334,37 @@ fn what_the_commands_do_the_page_does_too() {
     assert_eq!(page.get("/teach/training?trainee=Nobody").0, 404);
 }
 
+/// The requests that `.ci/fuzz page` begins from: none is a fault of the program.
+#[test]
+fn requests_kept_from_fuzzing_are_answered() {
+    let store = tempfile::tempdir().unwrap();
+    let page = Served::begins(store.path(), None);
+    let mut paths: Vec<PathBuf> = std::fs::read_dir(fixture("fixtures/broken/page"))
+        .unwrap()
+        .map(|e| e.unwrap().path())
+        .collect();
+    paths.sort();
+    assert!(paths.len() > 20);
+    for path in paths {
+        let bytes = std::fs::read(&path).unwrap();
+        let text = String::from_utf8(bytes[1..].to_vec()).unwrap();
+        let (line, body) = text.split_once('\n').unwrap_or((&text, ""));
+        let (method, target) = line.split_once(' ').unwrap();
+        let kind = match bytes[0] % 3 {
+            0 => "application/x-www-form-urlencoded",
+            1 => "application/json",
+            _ => "application/octet-stream",
+        };
+        let headers = format!(
+            "origin: http://127.0.0.1:{}\r\ncontent-type: {kind}\r\n",
+            page.port
+        );
+        let (status, answer) = page.ask(method, target, &headers, body);
+        assert!((200..500).contains(&status), "{line}: {answer}");
+    }
+    assert_eq!(page.get("/").0, 200);
+}
+
 #[test]
 fn no_path_of_a_request_reaches_the_disk() {
     let store = tempfile::tempdir().unwrap();
