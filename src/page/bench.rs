@@ -12,7 +12,7 @@ use serde::Serialize;
 use tokio::sync::watch;
 
 use crate::page::fault::Fault;
-use crate::page::state::locked;
+use crate::page::locks::locked;
 use crate::reading::Outcome;
 use crate::reading::turn_plan::TurnPlan;
 use crate::record::live_log::LiveStep;

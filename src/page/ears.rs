@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::sync::Mutex;
 
 use crate::page::fault::Fault;
-use crate::page::state::locked;
+use crate::page::locks::locked;
 use crate::tasks::ear_test::EarTest;
 
 /// Tests that can be under way; the oldest goes when there are more.

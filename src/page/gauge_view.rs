@@ -10,9 +10,10 @@ use maud::{Markup, html};
 use serde::Deserialize;
 
 use crate::page::fault::Fault;
+use crate::page::file_names::plain_name;
 use crate::page::frame::{Nav, framed};
 use crate::page::state::{Page, apart};
-use crate::page::upload::{plain_name, refusal, taken_in};
+use crate::page::upload::{refusal, taken_in};
 use crate::report::text::gauge::gauge_text;
 use crate::tasks::print_gauge::gauge_charts;
 use crate::tasks::study_gauge::study_gauge;

@@ -9,6 +9,7 @@ use maud::{Markup, html};
 use crate::page::fault::Fault;
 use crate::page::frame::{Nav, framed, outcome_mark, time, wheel_link};
 use crate::page::state::{Page, apart};
+use crate::page::words::capital;
 use crate::record::sounding::SoundingRecord;
 use crate::record::wheel::{WheelRecord, WheelState};
 use crate::store::records::Kept;
@@ -111,11 +112,4 @@ pub(super) fn soundings_table(soundings: &[Kept<SoundingRecord>], with_wheel: bo
             }
         }
     }
-}
-
-/// With a large first letter.
-pub(super) fn capital(words: &str) -> String {
-    let mut letters = words.chars();
-    let first = letters.next().map(|c| c.to_uppercase().collect::<String>());
-    format!("{}{}", first.unwrap_or_default(), letters.as_str())
 }

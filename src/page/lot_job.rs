@@ -11,8 +11,8 @@ use tempfile::TempDir;
 
 use crate::audio::{AudioError, Input};
 use crate::page::fault::Fault;
-use crate::page::state::locked;
-use crate::page::upload::plain_name;
+use crate::page::file_names::plain_name;
+use crate::page::locks::locked;
 use crate::reading::turn_plan::TurnPlan;
 use crate::record::lot::LotRecord;
 use crate::store::Store;

@@ -11,20 +11,21 @@ use serde::Deserialize;
 
 use crate::page::fault::Fault;
 use crate::page::frame::{Nav, encoded, frame, framed, outcome_mark, wheel_link};
-use crate::page::home_view::capital;
 use crate::page::sound_view::{plan_choice, plan_of};
 use crate::page::sounding_view::{paper_page, svg};
 use crate::page::state::{Page, apart};
 use crate::page::upload::{refusal, taken_in};
+use crate::page::words::capital;
 use crate::quality::sampling::Inspection;
 use crate::reading::turn_plan::TurnPlan;
 use crate::record::lot::{LotRecord, LotReportRecord};
 use crate::record::lot_plan::{CAUTION, LotPlanRecord};
 use crate::tasks::clock::now;
+use crate::tasks::decide_lot::lot_of;
 use crate::tasks::keep_lots::{NewLot, add_lot};
 use crate::tasks::plan_lot::plan_lot;
 use crate::tasks::print_lot::{lot_charts, lot_paper};
-use crate::tasks::report_lot::{lot_of, report_lot};
+use crate::tasks::report_lot::report_lot;
 use crate::units::parse_mass_kg;
 
 const LEVELS: [&str; 7] = ["I", "II", "III", "S-1", "S-2", "S-3", "S-4"];
@@ -304,9 +305,9 @@ fn report_of(report: &LotReportRecord) -> Markup {
         p.small { "Odd wheels: " (report.odd_rule) "." }
         div.scroll tabindex="0" role="region" aria-label="Wheels of the lot" {
             table {
-                thead { tr { th scope="col" { "Wheel" } th scope="col" { "Counts as" } th scope="col" { "Outcome" } th scope="col" { "Footing" } th.number scope="col" { "Tones" } th.number scope="col" { "Rings" } th scope="col" { "Because" } } }
+                thead { tr { th scope="col" { "Wheel" } th scope="col" { "Sample" } th scope="col" { "Counts as" } th scope="col" { "Outcome" } th scope="col" { "Footing" } th.number scope="col" { "Tones" } th.number scope="col" { "Rings" } th scope="col" { "Because" } } }
                 tbody { @for w in &report.wheels { tr {
-                    th scope="row" { (wheel_link(&w.wheel)) @if !w.in_sample { span.small { " beyond the sample" } } }
+                    th scope="row" { (wheel_link(&w.wheel)) } td { @if w.in_sample { "drawn" } }
                     td { strong { (w.counts_as) } }
                     td { a href={ "/soundings/" (w.sounding) } { (outcome_mark(&w.outcome)) } }
                     td { (w.footing) }

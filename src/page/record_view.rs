@@ -11,9 +11,10 @@ use maud::{Markup, html};
 use serde::Deserialize;
 
 use crate::page::fault::Fault;
+use crate::page::file_names::plain_name;
 use crate::page::frame::{Nav, frame, framed, time, wheel_link};
 use crate::page::state::{Page, apart};
-use crate::page::upload::{plain_name, refusal, taken_in};
+use crate::page::upload::{refusal, taken_in};
 use crate::record::sounding;
 use crate::store::carry_over::Import;
 use crate::tasks::bring_records_in::{ImportError, bring_in, read_export};

@@ -16,13 +16,13 @@ use tokio_stream::{Stream, StreamExt as _};
 use crate::page::bench::Begin;
 use crate::page::fault::Fault;
 use crate::page::frame::{Nav, encoded, framed, outcome_mark, time, wheel_link};
-use crate::page::home_view::capital;
 use crate::page::state::{Page, apart};
 use crate::page::wheel_view::facts;
+use crate::page::words::{capital, temp_words};
 use crate::reading::turn_plan::TurnPlan;
 use crate::record::wheel::WheelRecord;
 use crate::store::Store;
-use crate::store::settings::{SaidTemperature, ShownUnits};
+use crate::store::settings::SaidTemperature;
 use crate::tasks::broken_off::left_behind;
 use crate::tasks::clock::{is_within, now};
 use crate::tasks::keep_wheels::show_wheel;
@@ -166,14 +166,6 @@ fn prepared(
             (upload_form(&wheel.id))
         }
     })
-}
-
-/// A temperature in the units that are shown, as it can be read back.
-pub(super) fn temp_words(temp_c: f64, units: ShownUnits) -> String {
-    match units {
-        ShownUnits::Metric => format!("{temp_c:.0} C"),
-        ShownUnits::Inch => format!("{:.0} F", 1.8 * temp_c + 32.0),
-    }
 }
 
 /// A choice of turn plans.

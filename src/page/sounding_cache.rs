@@ -4,7 +4,7 @@ use std::collections::VecDeque;
 use std::sync::{Arc, Mutex};
 
 use crate::page::fault::Fault;
-use crate::page::state::locked;
+use crate::page::locks::locked;
 use crate::record::sounding::SoundingRecord;
 use crate::store::Store;
 use crate::store::records::Kept;

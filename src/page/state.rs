@@ -1,13 +1,14 @@
 //! What the views share. All that matters lies in the store; this here may be lost.
 
 use std::path::PathBuf;
-use std::sync::{Arc, Mutex, MutexGuard};
+use std::sync::{Arc, Mutex};
 
 use tokio::sync::Semaphore;
 
 use crate::page::bench::Bench;
 use crate::page::ears::Ears;
 use crate::page::fault::Fault;
+use crate::page::locks::locked;
 use crate::page::lot_job::LotJobs;
 use crate::page::sounding_cache::SoundingCache;
 use crate::store::Store;
@@ -133,13 +134,6 @@ impl DemoSet {
         *made = Some(Arc::clone(&all));
         Ok(all)
     }
-}
-
-/// The value behind a lock; one that a failed thread left is still of use.
-pub(super) fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
-    mutex
-        .lock()
-        .unwrap_or_else(std::sync::PoisonError::into_inner)
 }
 
 /// Does work that reads disks or measures, away from the thread that answers.

@@ -16,6 +16,7 @@ use tokio_stream::StreamExt as _;
 
 use crate::audio::Input;
 use crate::page::fault::Fault;
+use crate::page::file_names::plain_name;
 use crate::page::sound_view::plan_of;
 use crate::page::state::{Page, apart};
 use crate::reading::Heard;
@@ -26,8 +27,6 @@ use crate::tasks::read_soundings::{ReadSettings, read_sounding};
 
 /// Most bytes of a recording: an hour at 32 kHz in 16 bits, or 20 minutes at 96 kHz.
 pub(super) const MOST_BYTES: u64 = 230 << 20;
-/// Most letters of a file's name that are kept.
-const MOST_LETTERS: usize = 80;
 
 /// What is said of a recording.
 #[derive(Debug, Deserialize)]
@@ -105,28 +104,6 @@ pub(super) async fn taken_in(
     Ok((folder, path))
 }
 
-/// What of a name may be the name of a file: letters, digits and a few signs.
-pub(super) fn plain_name(name: &str) -> String {
-    let last = name.rsplit(['/', '\\']).next().unwrap_or("");
-    let plain: String = last
-        .chars()
-        .map(|c| {
-            if c.is_alphanumeric() || "-_. ".contains(c) {
-                c
-            } else {
-                '_'
-            }
-        })
-        .take(MOST_LETTERS)
-        .collect();
-    let plain = plain.trim().trim_start_matches('.');
-    if plain.is_empty() {
-        "recording".to_owned()
-    } else {
-        plain.to_owned()
-    }
-}
-
 fn read_and_keep(page: &Page, about: &About, path: PathBuf) -> Result<u64, Fault> {
     let mut store = page.store()?;
     let wheel = about.wheel.trim();
@@ -182,23 +159,3 @@ fn read_and_keep(page: &Page, about: &About, path: PathBuf) -> Result<u64, Fault
 
 /// Status of an answer without content.
 pub(super) const DONE: StatusCode = StatusCode::NO_CONTENT;
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_name_is_only_a_name() {
-        for (given, made) in [
-            ("../../etc/passwd", "passwd"),
-            ("C:\\taps\\monday.wav", "monday.wav"),
-            ("..", "recording"),
-            ("", "recording"),
-            ("a\0b\n.wav", "a_b_.wav"),
-            (".hidden", "hidden"),
-        ] {
-            assert_eq!(plain_name(given), made);
-        }
-        assert!(plain_name(&"x".repeat(500)).len() <= MOST_LETTERS);
-    }
-}

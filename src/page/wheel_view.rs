@@ -9,9 +9,10 @@ use serde::Deserialize;
 
 use crate::page::fault::Fault;
 use crate::page::frame::{Nav, encoded, frame, framed, outcome_mark, time, wheel_link, wheel_path};
-use crate::page::home_view::{capital, soundings_table};
+use crate::page::home_view::soundings_table;
 use crate::page::sounding_view::svg;
 use crate::page::state::{Page, apart};
+use crate::page::words::capital;
 use crate::reading::turn_plan::TurnPlan;
 use crate::record::baseline::BaselineKind;
 use crate::record::sounding::SoundingRecord;

@@ -56,6 +56,13 @@ pub enum Block {
         /// The same in words.
         alt: String,
     },
+    /// A picture over the whole width.
+    Chart {
+        /// The drawing.
+        svg: String,
+        /// The same in words.
+        alt: String,
+    },
     /// Cautions, in a frame.
     Cautions(Vec<String>),
 }
@@ -78,7 +85,7 @@ th:not(:last-child),td:not(:last-child){white-space:nowrap}.small{font-size:7.5p
 overflow-wrap:anywhere}.cautions p{margin:.3mm 0}\
 th{background:#eee}ul{margin:1mm 0;padding-left:5mm}ul.ticks{list-style:none;padding:0}\
 .pictures{display:flex;flex-wrap:wrap;gap:2mm}.pictures img{flex:1 1 70mm;min-width:0;max-width:100%;\
-max-height:58mm;object-fit:contain}\
+max-height:58mm;object-fit:contain}img.chart{display:block;width:100%;margin:1mm 0}\
 .cautions{border:.4mm solid #111;padding:1mm 3mm;margin-top:2mm;font-size:8.5pt}\
 @page{margin:9mm}@media print{body{padding:0;max-width:none}body.tag{max-width:105mm;padding:6mm}\
 tr,img,.cautions{break-inside:avoid}}\
@@ -103,9 +110,9 @@ pub fn html(paper: &Paper) -> String {
     while let Some(block) = blocks.next() {
         if let Block::Picture { .. } = block {
             out.push_str("<div class=\"pictures\">\n");
-            picture(&mut out, block);
+            put(&mut out, block);
             while let Some(next @ Block::Picture { .. }) = blocks.peek() {
-                picture(&mut out, next);
+                put(&mut out, next);
                 blocks.next();
             }
             out.push_str("</div>\n");
@@ -117,14 +124,12 @@ pub fn html(paper: &Paper) -> String {
     out
 }
 
-fn picture(out: &mut String, block: &Block) {
-    if let Block::Picture { svg, alt } = block {
-        let (source, alt) = (data_of(svg), escaped(alt));
-        let _ = writeln!(
-            out,
-            "<img alt=\"{alt}\" src=\"data:image/svg+xml,{source}\">"
-        );
-    }
+fn picture(out: &mut String, class: &str, svg: &str, alt: &str) -> std::fmt::Result {
+    let (source, alt) = (data_of(svg), escaped(alt));
+    writeln!(
+        out,
+        "<img{class} alt=\"{alt}\" src=\"data:image/svg+xml,{source}\">"
+    )
 }
 
 fn put(out: &mut String, block: &Block) {
@@ -188,7 +193,8 @@ fn put(out: &mut String, block: &Block) {
                 .collect();
             writeln!(out, "<div class=\"cautions\">{lines}</div>")
         }
-        Block::Picture { .. } => Ok(()),
+        Block::Picture { svg, alt } => picture(out, "", svg, alt),
+        Block::Chart { svg, alt } => picture(out, " class=\"chart\"", svg, alt),
     };
 }
 
@@ -243,6 +249,10 @@ mod tests {
                     svg: evil.to_owned(),
                     alt: evil.to_owned(),
                 },
+                Block::Chart {
+                    svg: evil.to_owned(),
+                    alt: evil.to_owned(),
+                },
                 Block::Cautions(vec![evil.to_owned()]),
             ],
         };
@@ -252,6 +262,6 @@ mod tests {
             "{page}"
         );
         // The title stands in the head and on the page.
-        assert_eq!(page.matches("&lt;script&gt;").count(), 13, "{page}");
+        assert_eq!(page.matches("&lt;script&gt;").count(), 14, "{page}");
     }
 }

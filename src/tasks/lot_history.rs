@@ -4,7 +4,7 @@ use crate::quality::sampling::{Inspection, LotDecision};
 use crate::quality::switching::{Next, PastLot, next_inspection};
 use crate::record::lot::{LotRecord, PastLotRecord, SwitchingRecord};
 use crate::store::Store;
-use crate::tasks::report_lot::{ReportError, decided, lot_of};
+use crate::tasks::decide_lot::{ReportError, decided, lot_of};
 
 /// The word for inspection that has ended.
 const STOP: &str = "stop";

@@ -7,6 +7,7 @@ pub mod build_baseline;
 pub mod check_fit;
 pub mod clock;
 pub mod compare_baselines;
+pub mod decide_lot;
 pub mod draw_sounding;
 pub mod draw_trend;
 pub mod ear_test;

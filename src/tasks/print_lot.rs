@@ -13,7 +13,8 @@ use crate::report::picture::{
 };
 use crate::report::text::CAUTIONS;
 use crate::store::Store;
-use crate::tasks::report_lot::{ReportError, WIDEST_SHIFT, places_of, report_lot};
+use crate::tasks::decide_lot::{ReportError, WIDEST_SHIFT, places_of};
+use crate::tasks::report_lot::report_lot;
 
 /// Lots of a specification that are charted, the newest ones.
 const MOST_LOTS: usize = 20;
@@ -53,7 +54,7 @@ pub fn lot_paper(store: &Store, lot: &str) -> Result<Paper, ReportError> {
         ));
     }
     blocks.push(Block::Heading("Charts".to_owned()));
-    blocks.extend(charts.into_iter().map(|c| Block::Picture {
+    blocks.extend(charts.into_iter().map(|c| Block::Chart {
         svg: c.svg,
         alt: c.alt,
     }));
@@ -320,18 +321,21 @@ fn shifts(report: &LotReportRecord) -> Block {
     }
 }
 
-/// Those that are not good come first.
+/// Those that are not good come first, as in the report.
 fn wheels(report: &LotReportRecord) -> Block {
-    let head = ["wheel", "counts as", "outcome", "tones", "rings", "because"];
-    let (good, other): (Vec<_>, Vec<_>) = report.wheels.iter().partition(|w| w.counts_as == "good");
+    let head = [
+        "wheel",
+        "sample",
+        "counts as",
+        "outcome",
+        "tones",
+        "rings",
+        "because",
+    ];
     let row = |w: &LotWheelRecord| {
-        let outside = if w.in_sample {
-            ""
-        } else {
-            " (beyond the sample)"
-        };
         vec![
-            format!("{}{outside}", w.wheel),
+            w.wheel.clone(),
+            if w.in_sample { "drawn" } else { "" }.to_owned(),
             w.counts_as.clone(),
             w.outcome.clone(),
             w.tone_percent
@@ -343,12 +347,7 @@ fn wheels(report: &LotReportRecord) -> Block {
     };
     Block::Table {
         head: head.map(str::to_owned).to_vec(),
-        rows: other
-            .into_iter()
-            .chain(good)
-            .take(MOST_WHEELS)
-            .map(row)
-            .collect(),
+        rows: report.wheels.iter().take(MOST_WHEELS).map(row).collect(),
     }
 }
 

@@ -1,8 +1,9 @@
 //! `fourtap baseline`, and what `read` takes from it.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
+use clap::Subcommand;
 use fourtap::reading::turn_plan::TurnPlan;
 use fourtap::record::baseline::{BaselineKind, BaselineRecord};
 use fourtap::record::wheel::Bond;
@@ -19,8 +20,8 @@ use fourtap::tasks::draw_sounding::draw_baseline;
 use fourtap::tasks::find_baseline::{NotFound, baseline_of, written_baseline};
 use fourtap::tasks::wheels_table::read_table;
 
-use crate::args::{Baseline, Plan};
 use crate::exit;
+use crate::plan::Plan;
 use crate::store_place::{look, open, open_existing};
 use crate::tell::{complain, say};
 
@@ -28,6 +29,79 @@ const STYLE: TextStyle = TextStyle {
     colour: false,
     width: 80,
 };
+
+/// Baselines.
+#[derive(Subcommand)]
+pub enum Baseline {
+    /// Build the next version of a baseline of a wheel or specification; earlier versions stay
+    Build {
+        /// Id of the wheel, which must be in the store
+        #[arg(long, value_name = "ID", required_unless_present = "specification")]
+        wheel: Option<String>,
+        /// Name of a specification: each sounding is of another wheel of this marking
+        #[arg(long, value_name = "NAME", conflicts_with = "wheel")]
+        specification: Option<String>,
+        /// Bond of the wheels of the specification
+        #[arg(long, requires = "specification", default_value = "unknown")]
+        bond: String,
+        /// Which file belongs to which wheel of the specification, as for read
+        #[arg(long, value_name = "TABLE", requires = "specification", conflicts_with_all = ["files", "temp"])]
+        wheels: Option<PathBuf>,
+        /// Temperature of the wheel: one for all soundings or one for each, 18C,21C,70F
+        #[arg(long, value_name = "TEMP", value_delimiter = ',', value_parser = fourtap::units::parse_temp_c, allow_hyphen_values = true)]
+        temp: Vec<f64>,
+        /// Where the taps fell
+        #[arg(long, value_enum, default_value = "rule")]
+        turn_plan: Plan,
+        /// Recordings; each file, or each folder of one file per tap, is one sounding
+        #[arg(required_unless_present = "wheels")]
+        files: Vec<PathBuf>,
+        /// Print the baseline as a JSON object
+        #[arg(long)]
+        json: bool,
+    },
+    /// Show the newest baseline of a wheel or specification
+    Show {
+        /// Id of the wheel, or name of the specification
+        name: String,
+        /// NAME is a specification
+        #[arg(long)]
+        specification: bool,
+        /// Draw its tones with their limits into this folder, as SVG and PNG; the folder is made
+        #[arg(long, value_name = "DIR")]
+        pictures: Option<PathBuf>,
+        /// Print a JSON object
+        #[arg(long)]
+        json: bool,
+    },
+    /// Hold one baseline against another: how far the second differs from the first
+    Compare {
+        /// Wheel, or with --specification specification; NAME:2 is its version 2
+        first: String,
+        /// The same
+        second: String,
+        /// Both names are specifications
+        #[arg(long)]
+        specification: bool,
+        /// Print a JSON object
+        #[arg(long)]
+        json: bool,
+    },
+    /// Take a version of a baseline out of use; it stays in the store
+    Retire {
+        /// Id of the wheel, or name of the specification
+        name: String,
+        /// NAME is a specification
+        #[arg(long)]
+        specification: bool,
+        /// Its version; else the newest in use
+        #[arg(long, value_name = "NUMBER")]
+        baseline_version: Option<u32>,
+        /// Why
+        #[arg(long, value_name = "TEXT")]
+        note: String,
+    },
+}
 
 /// Runs it.
 pub fn run(baseline: &Baseline, store: Option<&Path>) -> ExitCode {

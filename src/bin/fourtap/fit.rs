@@ -16,11 +16,11 @@ use fourtap::tasks::clock::now;
 use fourtap::tasks::keep_wheels::{NewWheel, WheelError, describe_wheel};
 use fourtap::tasks::wheel_states::{Standing, standing};
 
-use crate::args::WheelFacts;
 use crate::exit;
 use crate::grinder::{Figures, failed};
 use crate::store_place::open_existing;
 use crate::tell::{complain, say, say_json};
+use crate::wheel_facts::WheelFacts;
 
 /// Arguments of `fit`.
 #[derive(clap::Args)]

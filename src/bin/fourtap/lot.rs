@@ -11,19 +11,19 @@ use fourtap::report::text::lot_plan::lot_plan_text;
 use fourtap::report::text::lot_report::lot_report_text;
 use fourtap::store::{Store, StoreError};
 use fourtap::tasks::clock::now;
+use fourtap::tasks::decide_lot::{ReportError, lot_of};
 use fourtap::tasks::keep_lots::{LotError, NewLot, add_lot};
 use fourtap::tasks::lot_history::switching;
 use fourtap::tasks::plan_lot::plan_lot;
 use fourtap::tasks::print_lot::lot_paper;
 use fourtap::tasks::read_lot::{LotEvent, lot_soundings, read_lot};
-use fourtap::tasks::report_lot::{ReportError, lot_of, report_lot};
+use fourtap::tasks::report_lot::report_lot;
 use fourtap::tasks::wheels_table::read_table;
 
-use crate::args::Plan;
 use crate::exit;
 use crate::papers::{put, written};
+use crate::plan::Plan;
 use crate::progress::Progress;
-use crate::read::plan as turn_plan_of;
 use crate::store_place::{open, open_existing};
 use crate::tell::{complain, say, say_json};
 
@@ -246,7 +246,7 @@ fn read(lot: &Lot, place: Option<&Path>) -> Result<ExitCode, ExitCode> {
         &mut store,
         &record,
         &soundings,
-        turn_plan_of(*turn_plan),
+        turn_plan.turn_plan(),
         &now,
         &mut |done, event| {
             progress.clear();

@@ -13,6 +13,7 @@ mod mics;
 #[cfg(feature = "page")]
 mod page;
 mod papers;
+mod plan;
 mod progress;
 mod read;
 mod records;
@@ -22,11 +23,13 @@ mod store_place;
 mod teach;
 mod tell;
 mod wheel;
+mod wheel_facts;
+mod wheel_shown;
 mod wheel_state;
 
 use std::process::ExitCode;
 
-use clap::Parser;
+use clap::{CommandFactory as _, Parser as _};
 
 fn main() -> ExitCode {
     let args = args::Args::parse();
@@ -46,8 +49,8 @@ fn main() -> ExitCode {
         args::Command::Baseline(baseline) => baseline::run(baseline, args.store.as_deref()),
         args::Command::Lot(lot) => lot::run(lot, args.store.as_deref()),
         args::Command::Gauge(gauge) => gauge::run(gauge, args.store.as_deref()),
-        args::Command::Completions(of) => shell::completions(of),
-        args::Command::Manual(to) => shell::manual(to),
+        args::Command::Completions(of) => shell::completions(of, args::Args::command()),
+        args::Command::Manual(to) => shell::manual(to, args::Args::command()),
         args::Command::Teach(teach) => teach::run(teach, args.store.as_deref()),
     }
 }

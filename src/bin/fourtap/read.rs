@@ -7,8 +7,8 @@ use std::io::{BufReader, IsTerminal};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
+use clap::ValueEnum;
 use fourtap::audio::{AudioError, Input};
-use fourtap::reading::turn_plan::TurnPlan;
 use fourtap::reading::{Damping, Heard, Outcome};
 use fourtap::record::wheel::Bond;
 use fourtap::report::text::{TextStyle, sounding_text};
@@ -22,11 +22,88 @@ use fourtap::tasks::read_soundings::{ReadSettings, ReadSounding, read_and_show, 
 use fourtap::tasks::room_clap::room_time_s;
 use fourtap::tasks::wheels_table::read_table;
 
-use crate::args::{Plan, Read, Word};
 use crate::baseline::behind;
 use crate::exit;
+use crate::plan::Plan;
 use crate::progress::Progress;
 use crate::tell::{complain, said};
+
+/// Arguments of `read`.
+#[derive(clap::Args)]
+pub struct Read {
+    /// Recordings, folders of recordings, or - for standard input
+    ///
+    /// Each recording is one sounding. A folder in which every recording holds at most one tap,
+    /// and two or more hold one, is one sounding: one file per tap, in the order of the names.
+    #[arg(required_unless_present_any = ["files_from", "wheels"])]
+    pub files: Vec<PathBuf>,
+    /// More recordings and folders from a list, one path a line; - is standard input
+    #[arg(long, value_name = "LIST")]
+    pub files_from: Option<PathBuf>,
+    /// All recordings are taps of one sounding (one file per tap)
+    #[arg(long, conflicts_with = "apart")]
+    pub together: bool,
+    /// Each recording is a sounding of its own, also in a folder with one file per tap
+    #[arg(long)]
+    pub apart: bool,
+    /// Which file belongs to which wheel: a CSV table with the columns file and wheel, and if
+    /// wanted session, spot_deg, heard and temp_c; files of one wheel and session are one sounding
+    #[arg(
+        long,
+        value_name = "TABLE",
+        conflicts_with_all = ["files", "files_from", "together", "apart", "wheel", "heard"]
+    )]
+    pub wheels: Option<PathBuf>,
+    /// Id of the wheel: its newest baseline in the store is what the taps are held against
+    #[arg(long, value_name = "ID")]
+    pub wheel: Option<String>,
+    /// Name of a specification: its baseline is what wheels without one of their own are held
+    /// against
+    #[arg(long, value_name = "NAME")]
+    pub specification: Option<String>,
+    /// Wheels with neither an own baseline nor one of their specification are held against the
+    /// other wheels of this run: 4 or more of one lot, each sounding another wheel
+    #[arg(long)]
+    pub lot_peers: bool,
+    /// Bond of wheels that the store does not know, for --lot-peers
+    #[arg(long, requires = "lot_peers", default_value = "unknown")]
+    pub bond: String,
+    /// Measured size of the wheel, for the labels of its modes; else that of --wheel in the store
+    #[arg(long, value_name = "SIZE", value_parser = fourtap::record::wheel::Size::parse, conflicts_with = "wheels")]
+    pub size: Option<fourtap::record::wheel::Size>,
+    /// Mass of the wheel, for its modulus of elasticity: 1.4kg, 1400g, 3.1lb
+    #[arg(long, value_name = "MASS", value_parser = fourtap::units::parse_mass_kg, conflicts_with = "wheels")]
+    pub mass: Option<f64>,
+    /// Temperature of the wheel: 21C, 70F
+    #[arg(long, value_name = "TEMP", value_parser = fourtap::units::parse_temp_c, allow_hyphen_values = true)]
+    pub temp: Option<f64>,
+    /// Recording of a hand clap in the same place: how long the room sounds on
+    #[arg(long, value_name = "FILE")]
+    pub clap: Option<PathBuf>,
+    /// Where the taps fell
+    #[arg(long, value_enum, default_value = "rule")]
+    pub turn_plan: Plan,
+    /// What the ear heard, tap by tap: ring, thud or unsure
+    #[arg(long, value_enum, value_delimiter = ',')]
+    pub heard: Vec<Word>,
+    /// Draw each sounding into this folder, as SVG and PNG; the folder is made
+    #[arg(long, value_name = "DIR")]
+    pub pictures: Option<PathBuf>,
+    /// Print one JSON object per sounding
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// What an ear can say.
+#[derive(Clone, Copy, ValueEnum)]
+pub enum Word {
+    /// It rang
+    Ring,
+    /// It sounded dead
+    Thud,
+    /// Not sure
+    Unsure,
+}
 
 /// A sounding to be read.
 struct Job {
@@ -186,7 +263,7 @@ fn give_peers(jobs: &mut [Job]) {
 
 /// What is named, before anything is known of the wheels; else what is wrong and the exit code.
 fn named_jobs(args: &Read) -> Result<Vec<Job>, (String, u8)> {
-    let turn_plan = plan(args.turn_plan);
+    let turn_plan = args.turn_plan.turn_plan();
     let bond = Bond::parse(&args.bond).map_err(|e| (e.to_string(), exit::USE))?;
     let (lot, damping) = (String::new(), bond.damping());
     let room = match &args.clap {
@@ -273,15 +350,6 @@ pub fn clapped(path: &Path) -> Result<(f64, String), (String, u8)> {
     let name = path.display();
     let note = format!("the room sounds on for {time_s:.2} s (T60), by the clap in {name}");
     Ok((time_s, note))
-}
-
-/// A turn plan of the command line.
-pub fn plan(plan: Plan) -> TurnPlan {
-    match plan {
-        Plan::Rule => TurnPlan::Rule,
-        Plan::Quarter => TurnPlan::Quarter,
-        Plan::Spread => TurnPlan::Spread,
-    }
 }
 
 fn heard(word: Word) -> Heard {

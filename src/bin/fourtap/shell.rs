@@ -3,9 +3,6 @@
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
-use clap::CommandFactory as _;
-
-use crate::args::Args;
 use crate::exit;
 use crate::tell::complain;
 
@@ -23,17 +20,17 @@ pub struct Manual {
     folder: PathBuf,
 }
 
-/// Prints the completions of a shell.
-pub fn completions(args: &Completions) -> ExitCode {
+/// Prints the completions of a shell for this command.
+pub fn completions(args: &Completions, mut command: clap::Command) -> ExitCode {
     let mut script = Vec::new();
-    clap_complete::generate(args.shell, &mut Args::command(), "fourtap", &mut script);
+    clap_complete::generate(args.shell, &mut command, "fourtap", &mut script);
     crate::tell::say(String::from_utf8_lossy(&script).trim_end());
     ExitCode::SUCCESS
 }
 
 /// Writes a manual page for each command.
-pub fn manual(args: &Manual) -> ExitCode {
-    match written(&args.folder) {
+pub fn manual(args: &Manual, command: clap::Command) -> ExitCode {
+    match written(&args.folder, command) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
             complain(&format!(
@@ -45,7 +42,7 @@ pub fn manual(args: &Manual) -> ExitCode {
     }
 }
 
-fn written(folder: &Path) -> std::io::Result<()> {
+fn written(folder: &Path, command: clap::Command) -> std::io::Result<()> {
     std::fs::create_dir_all(folder)?;
-    clap_mangen::generate_to(Args::command().disable_help_subcommand(true), folder)
+    clap_mangen::generate_to(command.disable_help_subcommand(true), folder)
 }

@@ -3,6 +3,7 @@
 mod big_letters;
 mod face;
 mod hand;
+mod options;
 
 use std::io::{IsTerminal as _, Write};
 use std::path::{Path, PathBuf};
@@ -31,15 +32,15 @@ use fourtap::tasks::take_sounding::{
     Ended, TakeSettings, TakingSounding, Trouble, Wait, instruction, metered,
 };
 
-use crate::args::Sound;
 use crate::exit;
 use crate::fit::ask_each;
-use crate::read::{clapped, plan};
+use crate::read::clapped;
 use crate::store_place::open;
 use crate::tell::{complain, say};
 use big_letters::big;
 use face::{SpotView, View, screen};
 use hand::Hand;
+pub use options::Sound;
 
 /// Between two looks at keys and sound.
 const BEAT: Duration = Duration::from_millis(40);
@@ -111,7 +112,7 @@ fn sound(args: &Sound, place: Option<&Path>) -> Result<ExitCode, ExitCode> {
         body,
         turn_plan: before
             .as_ref()
-            .map_or(plan(args.turn_plan), |b| b.turn_plan),
+            .map_or(args.turn_plan.turn_plan(), |b| b.turn_plan),
         baseline: ready.behind.baseline,
         at_best: ready.behind.at_best,
         notes,

@@ -12,7 +12,7 @@ use fourtap::tasks::wheel_states::{StateAsked, StateError, change_state as chang
 use crate::exit;
 use crate::store_place::open_existing;
 use crate::tell::complain;
-use crate::wheel::show;
+use crate::wheel_shown::show;
 
 /// A change that needs no words.
 #[derive(Args)]

@@ -2,7 +2,7 @@
 //! their mass; and the lots of a specification one after the other.
 
 use crate::reading::Reading;
-use crate::report::picture::axes::{Plot, nice_step, range};
+use crate::report::picture::axes::{Plot, nice_step, range, ticks};
 use crate::report::picture::canvas::{
     Canvas, Drawn, FOOT_PX, Frame, MARGIN_PX, TOP_PX, compose, pen,
 };
@@ -62,9 +62,12 @@ pub struct ToneAndMass<'a> {
 
 const CHART_PX: f64 = 400.0;
 const MOST_POINTS: usize = 200;
-/// Names under the points as long as so many fit.
-const MOST_NAMES: usize = 24;
-const BINS: f64 = 18.0;
+/// Fewest and most bins of a distribution.
+const BINS: (f64, f64) = (12.0, 48.0);
+/// Least height at which single wheels show as bricks, in px.
+const BRICK_PX: f64 = 5.0;
+/// The highest bin of the baseline takes this share of the height that the lot's takes.
+const BASELINE_SHARE: f64 = 0.4;
 
 /// A range that holds all values, with some room, and is never empty.
 fn roomy(values: impl Iterator<Item = f64>, least: f64) -> (f64, f64) {
@@ -214,13 +217,33 @@ fn points_and_names(
         }
     }
     let words = pen(11.0, style::GREY).centre();
-    let every = points.len().div_ceil(MOST_NAMES).max(1);
-    let room = (plot.right - plot.left) / (points.len().div_ceil(every).max(1)) as f64 - 6.0;
+    // As many names as stand beside each other whole; one that is wider than its place is cut.
+    let widest = points
+        .iter()
+        .map(|p| canvas.width(&p.name, words))
+        .fold(24.0, f64::max)
+        .min(90.0);
+    let place = (plot.right - plot.left) / points.len().max(1) as f64;
+    let every = ((widest + 10.0) / place).ceil().max(1.0) as usize;
     for (k, point) in points.iter().enumerate().step_by(every) {
-        let name = canvas.fit(&point.name, words, room.max(24.0));
+        let name = canvas.fit(&point.name, words, widest.max(place - 6.0));
         canvas.text((plot.x_px(k as f64), plot.bottom + 14.0), &name, words)?;
     }
     Ok(())
+}
+
+/// Width of the bins: a round value near that of Freedman and Diaconis (1981), 2 IQR / n^(1/3),
+/// so that a lone odd wheel does not make the crowd one bar.
+fn bin_width(values: &[f64], span: f64) -> f64 {
+    let mut sorted: Vec<f64> = values.iter().copied().filter(|v| v.is_finite()).collect();
+    sorted.sort_by(f64::total_cmp);
+    let quartile = |share: f64| {
+        let at = (share * sorted.len().saturating_sub(1) as f64).round() as usize;
+        sorted.get(at).copied().unwrap_or(0.0)
+    };
+    let wanted = 2.0 * (quartile(0.75) - quartile(0.25)) / (sorted.len().max(1) as f64).cbrt();
+    let count = if wanted > 0.0 { span / wanted } else { BINS.0 };
+    nice_step(span, count.clamp(BINS.0, BINS.1))
 }
 
 /// The lot's wheels piled up above the axis, those of the baseline as an outline below it.
@@ -233,8 +256,8 @@ pub fn lot_distribution(input: &LotDistribution<'_>) -> Result<String, PictureEr
         .iter()
         .map(|l| l.0)
         .chain(input.baseline.iter().copied());
-    let x = roomy(values, 1.0);
-    let step = nice_step(x.1 - x.0, BINS);
+    let x = roomy(values.clone(), 1.0);
+    let step = bin_width(&values.collect::<Vec<f64>>(), x.1 - x.0);
     let from = (x.0 / step).floor() * step;
     let bins = (((x.1 - from) / step).ceil() as usize).clamp(1, 200);
     let bin = |v: f64| (((v - from) / step).floor().max(0.0) as usize).min(bins - 1);
@@ -247,7 +270,12 @@ pub fn lot_distribution(input: &LotDistribution<'_>) -> Result<String, PictureEr
         baseline[bin(*value)] += 1;
     }
     let above = lot.iter().map(Vec::len).max().unwrap_or(0).max(1) as f64;
-    let below = baseline.iter().copied().max().unwrap_or(0).max(1) as f64;
+    let most = baseline.iter().copied().max().unwrap_or(0);
+    let below = if most > 0 {
+        BASELINE_SHARE * above
+    } else {
+        0.0
+    };
     let plot = plot(
         (from, from + step * bins as f64),
         (-1.15 * below, 1.1 * above),
@@ -257,59 +285,77 @@ pub fn lot_distribution(input: &LotDistribution<'_>) -> Result<String, PictureEr
         input.lot.len(),
         input.baseline.len()
     );
-    compose(
-        &frame("Lot beside its specification", input.subject, description),
-        "",
-        |canvas| {
-            key(canvas)?;
-            let zero = plot.y_px(0.0);
-            for (k, readings) in lot.iter().enumerate() {
-                let (left, right) = (
-                    plot.x_px(from + step * k as f64) + 1.5,
-                    plot.x_px(from + step * (k + 1) as f64) - 1.5,
-                );
-                let mut sorted = readings.clone();
-                sorted.sort_by_key(|r| *r as u8);
-                for (n, reading) in sorted.iter().enumerate() {
-                    let (bottom, top) = (plot.y_px(n as f64), plot.y_px(n as f64 + 0.9));
-                    canvas.block(
-                        (left, top),
-                        (right, bottom),
-                        style::reading_colour(Some(*reading)),
-                    )?;
-                    let height = bottom - top;
-                    if *reading != Reading::ClearRing && height > 9.0 {
-                        let sign = if *reading == Reading::DullThud {
-                            "✕"
-                        } else {
-                            "?"
-                        };
-                        let words = pen(10.0, style::PAPER).bold().centre();
-                        canvas.text((0.5 * (left + right), 0.5 * (top + bottom)), sign, words)?;
-                    }
-                }
-                if baseline[k] > 0 {
-                    let bottom = plot.y_px(-(baseline[k] as f64));
-                    canvas.frame((left, zero), (right, bottom), style::INK, 1.3)?;
-                }
+    let title = if input.baseline.is_empty() {
+        "Tones of the lot"
+    } else {
+        "Lot beside its specification"
+    };
+    compose(&frame(title, input.subject, description), "", |canvas| {
+        key(canvas)?;
+        let zero = plot.y_px(0.0);
+        for (k, readings) in lot.iter().enumerate() {
+            let (left, right) = (
+                plot.x_px(from + step * k as f64) + 1.5,
+                plot.x_px(from + step * (k + 1) as f64) - 1.5,
+            );
+            let mut sorted = readings.clone();
+            sorted.sort_by_key(|r| *r as u8);
+            let single = plot.y_px(0.0) - plot.y_px(1.0) >= BRICK_PX;
+            let gap = if single { 0.9 } else { 1.0 };
+            for (n, reading) in sorted.iter().enumerate() {
+                let (bottom, top) = (plot.y_px(n as f64), plot.y_px(n as f64 + gap));
+                let colour = style::reading_colour(Some(*reading));
+                canvas.block((left, top), (right, bottom), colour)?;
             }
-            canvas.line(&[(plot.left, zero), (plot.right, zero)], style::GREY, 1.0)?;
-            plot.x_axis(canvas, 90.0, 11.5)?;
-            let words = pen(12.0, style::INK);
-            canvas.text((plot.right + 6.0, zero - 12.0), "lot", words)?;
-            let what = if input.baseline.is_empty() {
-                "no baseline"
-            } else {
-                "baseline"
-            };
-            canvas.text((plot.right + 6.0, zero + 12.0), what, pen(11.0, style::INK))?;
-            canvas.text(
-                (plot.right, plot.bottom + 34.0),
-                input.figure,
-                words.right(),
-            )
-        },
-    )
+            // Colour carries no meaning alone: what is not good is counted above its bar.
+            let signs: Vec<String> = [(Reading::DullThud, "✕"), (Reading::Unclear, "?")]
+                .into_iter()
+                .filter_map(
+                    |(which, sign)| match sorted.iter().filter(|r| **r == which).count() {
+                        0 => None,
+                        1 => Some(sign.to_owned()),
+                        many => Some(format!("{many}{sign}")),
+                    },
+                )
+                .collect();
+            let words = pen(11.0, style::INK).bold().centre();
+            let over = plot.y_px(sorted.len() as f64) - 9.0;
+            canvas.text((0.5 * (left + right), over), &signs.join(" "), words)?;
+            if baseline[k] > 0 {
+                let bottom = plot.y_px(-below * baseline[k] as f64 / most.max(1) as f64);
+                canvas.frame((left, zero), (right, bottom), style::INK, 1.3)?;
+            }
+        }
+        canvas.line(&[(plot.left, zero), (plot.right, zero)], style::GREY, 1.0)?;
+        plot.x_axis(canvas, 90.0, 11.5)?;
+        let words = pen(12.0, style::INK);
+        for (value, label) in ticks((0.0, 1.1 * above), 5.0) {
+            let at = plot.y_px(value);
+            if value.fract().abs() < 1e-9 {
+                canvas.line(&[(plot.left - 4.0, at), (plot.left, at)], style::GREY, 1.0)?;
+                canvas.text(
+                    (plot.left - 8.0, at),
+                    &label,
+                    pen(11.5, style::GREY).right(),
+                )?;
+            }
+        }
+        let middle = 0.5 * (plot.y_px(above) + zero);
+        let upright = words.centre().upright();
+        canvas.text((plot.left - 48.0, middle), "wheels", upright)?;
+        canvas.text((plot.right + 6.0, zero - 12.0), "lot", words)?;
+        if most > 0 {
+            let small = pen(11.0, style::INK);
+            canvas.text((plot.right + 6.0, zero + 12.0), "baseline", small)?;
+            let number = format!("{} wheels", input.baseline.len());
+            canvas.text((plot.right + 6.0, zero + 26.0), &number, small)?;
+        }
+        canvas.text(
+            (plot.right, plot.bottom + 34.0),
+            input.figure,
+            words.right(),
+        )
+    })
 }
 
 /// Tone against mass: wheels of one making lie along a line.

@@ -35,14 +35,18 @@ pub fn plan_lines(plan: &LotPlanRecord) -> Vec<String> {
     if plan.reject > plan.accept + 1 {
         lines.push("Between the two: accept, and inspect the next lot normally.".to_owned());
     }
-    lines.push("A wheel that is not clear counts as good in no case.".to_owned());
-    lines.extend(plan.characteristic.iter().map(|c| {
-        format!(
-            "With {} bad wheels in the lot it is accepted in {} of cases.",
-            c.bad,
-            percent(c.accepted)
-        )
-    }));
+    lines.push("A wheel that does not read clear never counts as good.".to_owned());
+    let accepted: Vec<String> = plan
+        .characteristic
+        .iter()
+        .map(|c| format!("{} bad: {}", c.bad, percent(c.accepted)))
+        .collect();
+    if !accepted.is_empty() {
+        lines.push(format!(
+            "How often a lot is accepted, by its bad wheels: {}.",
+            accepted.join(", ")
+        ));
+    }
     if let Some((p95, p50, p10)) = plan.accepted_percent {
         lines.push(format!(
             "Of a large supply with {p95:.2} % bad wheels 95 % of lots are accepted, with {p50:.2} % half of them, with {p10:.2} % still 10 %."

@@ -2,7 +2,7 @@
 
 use crate::record::lot::{LotReportRecord, LotWheelRecord};
 
-/// Most wheels that are listed: those that are not good come first.
+/// Most wheels that are listed.
 const MOST_WHEELS: usize = 40;
 
 /// The report in lines.
@@ -32,8 +32,7 @@ pub fn lot_report_text(r: &LotReportRecord) -> String {
         out.push_str("  (the intervals hold together with 95 %)\n");
     }
     out.push_str(&format!("\nOdd wheels: {}.\n\n", r.odd_rule));
-    let (good, other): (Vec<_>, Vec<_>) = r.wheels.iter().partition(|w| w.counts_as == "good");
-    for w in other.iter().chain(&good).take(MOST_WHEELS) {
+    for w in r.wheels.iter().take(MOST_WHEELS) {
         out.push_str(&wheel_line(w));
     }
     if r.wheels.len() > MOST_WHEELS {
@@ -45,8 +44,12 @@ pub fn lot_report_text(r: &LotReportRecord) -> String {
 
 fn wheel_line(w: &LotWheelRecord) -> String {
     let mut line = format!(
-        "  {}: {} ({}, {})",
-        w.wheel, w.counts_as, w.outcome, w.footing
+        "  {}{}: {} ({}, {})",
+        w.wheel,
+        if w.in_sample { " (sample)" } else { "" },
+        w.counts_as,
+        w.outcome,
+        w.footing
     );
     if let Some(tone) = w.tone_percent {
         line.push_str(&format!(", tones {tone:+.2} %"));
