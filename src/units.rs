@@ -161,6 +161,15 @@ pub struct NoMass {
     pub written: String,
 }
 
+/// A time in RFC 3339 with `Z`, as people read it: date and minute, `2026-11-27 14:45 UTC`. What is
+/// written otherwise stays as it is.
+pub fn time_words(at: &str) -> String {
+    match (at.get(..10), at.get(10..11), at.get(11..16)) {
+        (Some(day), Some("T"), Some(minute)) if at.ends_with('Z') => format!("{day} {minute} UTC"),
+        _ => at.to_owned(),
+    }
+}
+
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod mass_tests {

@@ -46,6 +46,14 @@ fn a_wheel_that_fits_fits_by_every_rule() {
 }
 
 #[test]
+fn an_organic_bond_lasts_three_years_to_the_month() {
+    let mut figures = fitting();
+    (figures.is_organic, figures.made) = (true, Some((2023, 11)));
+    let (result, because) = rule(&figures, "age");
+    assert_eq!(result, FitResult::Fits, "{because}");
+}
+
+#[test]
 fn each_misfit_is_found_by_its_rule() {
     let change = |f: fn(&mut FitFigures)| {
         let mut figures = fitting();

@@ -177,7 +177,7 @@ fn a_lot_is_read_kept_gone_on_with_and_decided() {
     ] {
         assert!(page.contains(words), "{words}");
     }
-    assert!(page.matches("<img alt=").count() >= 3 && !page.contains("src=\"http"));
+    assert!(page.matches("<img class=\"chart\" alt=").count() >= 3 && !page.contains("src=\"http"));
     let wheels: Vec<serde_json::Value> = std::fs::read_to_string(lines)
         .unwrap()
         .lines()

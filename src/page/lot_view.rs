@@ -18,7 +18,7 @@ use crate::page::upload::{refusal, taken_in};
 use crate::page::words::capital;
 use crate::quality::sampling::Inspection;
 use crate::reading::turn_plan::TurnPlan;
-use crate::record::lot::{LotRecord, LotReportRecord};
+use crate::record::lot::{LotRecord, LotReportRecord, LotWheelRecord};
 use crate::record::lot_plan::{CAUTION, LotPlanRecord};
 use crate::tasks::clock::now;
 use crate::tasks::decide_lot::lot_of;
@@ -302,15 +302,16 @@ fn report_of(report: &LotReportRecord) -> Markup {
         }
         @if !report.wheels.is_empty() {
         h2 { "Wheels" }
+        @let usual = usual_footing(&report.wheels);
+        @if let Some(footing) = usual { p.small { "Held against: " (footing) ", where nothing else is said." } }
         p.small { "Odd wheels: " (report.odd_rule) "." }
         div.scroll tabindex="0" role="region" aria-label="Wheels of the lot" {
             table {
-                thead { tr { th scope="col" { "Wheel" } th scope="col" { "Sample" } th scope="col" { "Counts as" } th scope="col" { "Outcome" } th scope="col" { "Footing" } th.number scope="col" { "Tones" } th.number scope="col" { "Rings" } th scope="col" { "Because" } } }
+                thead { tr { th scope="col" { "Wheel" } th scope="col" { "Sample" } th scope="col" { "Counts as" } th scope="col" { "Outcome" } th.number scope="col" { "Tones" } th.number scope="col" { "Rings" } th scope="col" { "Because" } } }
                 tbody { @for w in &report.wheels { tr {
                     th scope="row" { (wheel_link(&w.wheel)) } td { @if w.in_sample { "drawn" } }
                     td { strong { (w.counts_as) } }
-                    td { a href={ "/soundings/" (w.sounding) } { (outcome_mark(&w.outcome)) } }
-                    td { (w.footing) }
+                    td { a href={ "/soundings/" (w.sounding) } { (outcome_mark(&w.outcome)) } @if Some(w.footing.as_str()) != usual { br; span.small { (w.footing) } } }
                     td.number { (w.tone_percent.map_or("–".to_owned(), |t| format!("{t:+.2} %"))) }
                     td.number { (w.ring_time_s.map_or("–".to_owned(), |t| format!("{t:.2} s"))) }
                     td.words { @for why in &w.because { (capital(why)) ". " } }
@@ -319,6 +320,13 @@ fn report_of(report: &LotReportRecord) -> Markup {
         }
         }
     }
+}
+
+/// What most wheels stand on.
+fn usual_footing(wheels: &[LotWheelRecord]) -> Option<&str> {
+    let number = |f: &str| wheels.iter().filter(|w| w.footing == f).count();
+    let all = wheels.iter().map(|w| w.footing.as_str());
+    all.max_by_key(|f| number(f))
 }
 
 /// What is said of a recording of a lot.

@@ -145,6 +145,24 @@ mod tests {
     }
 
     #[test]
+    fn misses_are_a_share_of_the_damaged_wheels() {
+        let counts = EarCounts {
+            hits: 6,
+            misses: 2,
+            right_rings: 20,
+            ..EarCounts::default()
+        };
+        assert_eq!(counts.miss_share().map(|s| s.0), Some(0.25));
+        assert_eq!(counts.false_alarm_share().map(|s| s.0), Some(0.0));
+        // One kind of wheel only tells nothing of how the two are told apart.
+        let no_sound_one = EarCounts {
+            right_rings: 0,
+            ..counts
+        };
+        assert_eq!(no_sound_one.detection(), None);
+    }
+
+    #[test]
     fn saying_thud_of_everything_is_bias_and_no_sensitivity() {
         let always = EarCounts {
             hits: 12,

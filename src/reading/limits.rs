@@ -179,6 +179,22 @@ mod tests {
     }
 
     #[test]
+    fn values_that_share_a_figure_have_wider_limits() {
+        let limits = Limits::new(4).unwrap();
+        let (one, two) = (limits.lone(1.0).unwrap(), limits.lone(2.0).unwrap());
+        assert!(two > one, "{one} {two}");
+        assert!(limits.lone_with(20.0, 2.0).unwrap() > limits.lone_with(20.0, 1.0).unwrap());
+        // Taken as it is, a deviation is not widened for being estimated.
+        let (as_is, widened) = (
+            limits.farthest_as_is(3).unwrap(),
+            limits.farthest(3).unwrap(),
+        );
+        assert!(as_is < widened);
+        // z(1 - 0.01/11/3) = 3.42889 (scipy 1.17.1, stats.norm.ppf).
+        assert!((as_is - 3.42889).abs() < 1e-4, "{as_is}");
+    }
+
+    #[test]
     fn shrinking_weighs_by_degrees_of_freedom() {
         assert_eq!(shrunk(2.0, 0.0, 0.0, 4.0), 2.0);
         assert!((shrunk(2.0, 4.0, 4.0, 4.0) - 10f64.sqrt()).abs() < 1e-12);

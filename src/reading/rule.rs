@@ -234,3 +234,179 @@ fn figure(
         speaks_for: Some(speaks),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::ring::mode::Mode;
+
+    fn mode(energy_db: f64, q: f64) -> Mode {
+        Mode {
+            freq_hz: 1000.0,
+            freq_std_hz: 0.01,
+            decay_per_s: std::f64::consts::PI * 1000.0 / q,
+            decay_std_per_s: 0.01,
+            amplitude: 0.1,
+            phase_rad: 0.0,
+            phase_std_rad: 0.1,
+            energy_db,
+            tap_amplitudes: vec![0.1],
+            fitted_s: (0.003, 1.0),
+        }
+    }
+
+    fn tap(fraction: Option<f64>, modes: Vec<Mode>, flaws: Vec<Flaw>) -> Tap {
+        Tap {
+            time_s: 1.0,
+            over_noise_db: 40.0,
+            peak_db: -6.0,
+            ring_time_s: None,
+            ring_fraction: fraction,
+            room_misfit: 0.0,
+            echo: None,
+            modes,
+            refused: Vec::new(),
+            bands: Vec::new(),
+            flaws,
+        }
+    }
+
+    fn ringing() -> Vec<Mode> {
+        vec![mode(40.0, 900.0), mode(30.0, 900.0)]
+    }
+
+    fn reading(tap: &Tap) -> (Reading, String) {
+        let out = judge_alone(tap);
+        assert_eq!(out.reasons.len(), 1);
+        (out.reading, out.reasons[0].clone())
+    }
+
+    #[test]
+    fn limits_belong_to_the_better_side() {
+        use Reading::{ClearRing, DullThud, Unclear};
+        let of = |r: f64| reading(&tap(Some(r), ringing(), Vec::new())).0;
+        assert_eq!([of(0.75), of(0.749)], [ClearRing, Unclear]);
+        assert_eq!([of(0.40), of(0.399)], [Unclear, DullThud]);
+        let damped = |q: f64| {
+            let modes = vec![mode(40.0, q), mode(30.0, q)];
+            tap(Some(0.9), modes, Vec::new())
+        };
+        // A hair beside the limit, which the sum of two does not hit.
+        assert_eq!(reading(&damped(200.001)).0, ClearRing);
+        let (unclear, why) = reading(&damped(199.999));
+        assert!(unclear == Unclear && why.starts_with(DAMPED), "{why}");
+        // An organic bond need not reach it while its baseline is taken, others must.
+        let taken = |damping| judge_for_baseline(&damped(50.0), damping).reading;
+        assert_eq!(taken(Damping::High), ClearRing);
+        assert_eq!(taken(Damping::Low), Unclear);
+    }
+
+    #[test]
+    fn two_tones_20_db_over_the_noise_ring() {
+        let of = |second: f64| {
+            let modes = vec![mode(40.0, 900.0), mode(second, 900.0)];
+            reading(&tap(Some(0.9), modes, Vec::new()))
+        };
+        assert_eq!(of(20.0).0, Reading::ClearRing);
+        let (unclear, why) = of(19.9);
+        assert!(unclear == Reading::Unclear && why.contains("fewer than two"));
+        assert_eq!(
+            reading(&tap(Some(0.9), Vec::new(), Vec::new())).0,
+            Reading::Unclear
+        );
+    }
+
+    #[test]
+    fn the_quality_is_the_mean_by_energy() {
+        // Energies |C|^2/(4 delta) are as the quality factors at one frequency: 300 and 100.
+        let modes = vec![mode(40.0, 300.0), mode(40.0, 100.0)];
+        let out = judge_alone(&tap(Some(0.9), modes, Vec::new()));
+        let quality = out.evidence.iter().find(|e| e.figure == "quality factor");
+        let value = quality.map_or(0.0, |e| e.value);
+        assert!((value - 250.0).abs() < 1e-9, "{value}");
+        assert_eq!(quality.and_then(|e| e.speaks_for), Some(Reading::ClearRing));
+    }
+
+    #[test]
+    fn what_cannot_be_read_says_why() {
+        let flaws = [
+            (Flaw::Short { clean_ms: 30.0 }, "30 ms of clean decay"),
+            (
+                Flaw::Soft {
+                    over_noise_db: 9.0,
+                    needed_db: 15.0,
+                },
+                "too soft: 9 dB",
+            ),
+            (
+                Flaw::Gap {
+                    at_ms: 3.0,
+                    lost_ms: 12.0,
+                },
+                "12 ms of sound were lost",
+            ),
+            (Flaw::Far { direct_db: -5.0 }, "across the room"),
+        ];
+        for (flaw, words) in flaws {
+            for fraction in [0.9, 0.1] {
+                let (unclear, why) = reading(&tap(Some(fraction), ringing(), vec![flaw.clone()]));
+                assert!(
+                    unclear == Reading::Unclear && why.contains(words),
+                    "{flaw:?}: {why}"
+                );
+            }
+        }
+        let crowded = |r: Option<f64>| {
+            let flaws = vec![Flaw::Crowded { lines: 48 }];
+            reading(&tap(r, ringing(), flaws))
+        };
+        assert_eq!(crowded(Some(0.75)).0, Reading::ClearRing);
+        assert!(crowded(Some(0.2)).1.contains("more than 48 lines"));
+        assert!(crowded(None).1.contains("more than 48 lines"));
+        let (unclear, why) = reading(&tap(None, ringing(), Vec::new()));
+        assert!(unclear == Reading::Unclear && why.contains("too little sound"));
+        let mut soft = tap(Some(0.9), ringing(), Vec::new());
+        soft.over_noise_db = 14.9;
+        assert!(reading(&soft).1.contains("too soft"));
+        soft.over_noise_db = 15.0;
+        assert_eq!(reading(&soft).0, Reading::ClearRing);
+    }
+
+    #[test]
+    fn an_echo_may_hide_tones_but_makes_no_thud() {
+        let live = || vec![Flaw::LiveRoom { misfit_db: -10.0 }];
+        for fraction in [0.2, 0.6] {
+            let (unclear, why) = reading(&tap(Some(fraction), ringing(), live()));
+            assert!(unclear == Reading::Unclear && why.contains("echo may hide"));
+        }
+        let (_, why) = reading(&tap(Some(0.6), ringing(), Vec::new()));
+        assert!(why.contains("60 %") && !why.contains("echo"), "{why}");
+        let (dull, why) = reading(&tap(Some(0.2), ringing(), Vec::new()));
+        assert!(dull == Reading::DullThud && why.contains("20 %"), "{why}");
+    }
+
+    #[test]
+    fn each_figure_speaks_for_its_own_side() {
+        let speaks = |tap: &Tap| -> Vec<Option<Reading>> {
+            judge_alone(tap)
+                .evidence
+                .iter()
+                .map(|e| e.speaks_for)
+                .collect()
+        };
+        use Reading::{ClearRing, DullThud, Unclear};
+        let all = |r, modes| speaks(&tap(Some(r), modes, Vec::new()));
+        assert_eq!(all(0.75, ringing()), [Some(ClearRing); 3]);
+        assert_eq!(
+            all(0.5, vec![mode(40.0, 900.0)]),
+            [Some(Unclear), Some(Unclear), Some(ClearRing)]
+        );
+        assert_eq!(
+            all(0.1, Vec::new()),
+            [Some(DullThud), Some(Unclear), Some(Unclear)]
+        );
+        let organic = judge_for_baseline(&tap(Some(0.9), ringing(), Vec::new()), Damping::High);
+        assert_eq!(organic.evidence[2].limit, None);
+        assert_eq!(organic.evidence[2].speaks_for, None);
+    }
+}

@@ -110,6 +110,18 @@ mod tests {
         assert_eq!(at_the_end.level(), 1);
     }
 
+    #[test]
+    fn the_first_turns_and_an_odd_one_do_not_count() {
+        let mut s = Staircase::new(100, 10);
+        s.turns = vec![90, 80, 70, 20, 24, 22, 26];
+        // Of the five after the first two the last four: 20, 24, 22, 26.
+        assert_eq!(s.threshold(), Some(23.0));
+        s.turns.pop();
+        assert_eq!(s.threshold(), Some(34.0));
+        s.turns.pop();
+        assert_eq!(s.threshold(), None);
+    }
+
     /// Simulated listeners whose share of hits falls as a logistic curve over the level: the mean
     /// estimate lies where they hear 70.7 % (Levitt 1971), for several of them.
     #[test]

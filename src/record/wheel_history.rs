@@ -26,6 +26,9 @@ pub struct WheelHistory {
     pub hints: Vec<HintLine>,
     /// The last time it was dropped; null when it never was.
     pub drop: Option<DropLine>,
+    /// A sounding that reads dead and that nobody has answered for; null when there is none.
+    #[serde(default)]
+    pub dead: Option<DeadLine>,
     /// What happened to it, oldest first.
     pub events: Vec<EventLine>,
     /// Its own baselines, oldest first, retired ones included.
@@ -51,6 +54,17 @@ pub struct DropLine {
     /// True when a sounding taken since rings clear, or somebody put the wheel back.
     pub is_answered: bool,
     /// The drop and its answer.
+    pub sentence: String,
+}
+
+/// A sounding that reads dead and stands against the wheel.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct DeadLine {
+    /// Its number in the store.
+    pub number: u64,
+    /// When it was kept, RFC 3339.
+    pub at: String,
+    /// It and what to do, in a sentence.
     pub sentence: String,
 }
 

@@ -15,6 +15,7 @@ use crate::store::{Store, StoreError};
 use crate::tasks::plate_findings::WheelBody;
 use crate::tasks::read_soundings::{BaselineInUse, ReadSettings, made_by, read_sounding};
 use crate::tasks::wheel_states::{DropAnswer, last_drop};
+use crate::units::time_words;
 
 /// From this number of soundings on the scatter of the wheel itself counts as much as what is
 /// assumed.
@@ -583,7 +584,8 @@ fn marked(
         let at = marked_at(store, wheel)?.unwrap_or_else(|| "an unknown time".to_owned());
         let state = wheel.state.words();
         let why = format!(
-            "the wheel stands in the store as {state} ({at}), and a sounding does not change that, whatever it rings like"
+            "the wheel stands in the store as {state} ({}), and a sounding does not change that, whatever it rings like",
+            time_words(&at)
         );
         behind.at_best = Some((Outcome::SoundItAgain, why));
         return Ok(());
@@ -596,7 +598,7 @@ fn marked(
     let Some(drop) = last_drop(store, wheel)? else {
         return Ok(());
     };
-    let at = &drop.at;
+    let (at, dropped) = (&drop.at, time_words(&drop.at));
     // Times of the store are RFC 3339 in UTC to the second, so their order is that of the text.
     let later = own.is_some_and(|b| b.built_at >= *at);
     let most = match &drop.answer {
@@ -606,12 +608,12 @@ fn marked(
     };
     if later {
         let why = format!(
-            "the wheel was dropped ({at}), and its baseline was built after that and may take the damage for normal"
+            "the wheel was dropped ({dropped}), and its baseline was built after that and may take the damage for normal"
         );
         behind.at_best = Some((most, why));
     } else if drop.answer.is_none() {
         behind.notes.push(format!(
-            "the wheel \"{id}\" was dropped ({at}): this sounding is the one that is asked for since"
+            "the wheel \"{id}\" was dropped ({dropped}): this sounding is the one that is asked for since"
         ));
     }
     Ok(())

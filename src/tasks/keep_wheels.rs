@@ -7,13 +7,14 @@ use crate::record::wheel::{
     BadId, Bond, NoSuchBond, RingHint, Size, SizeError, Speed, SpeedError, WheelRecord, check_id,
 };
 use crate::record::wheel_history::{
-    BaselineLine, DropLine, EventLine, FORMAT, HintLine, SoundingLine, VERSION, WheelHistory,
+    BaselineLine, DeadLine, DropLine, EventLine, FORMAT, HintLine, SoundingLine, VERSION,
+    WheelHistory,
 };
 use crate::store::baselines::KeptBaseline;
 use crate::store::records::Kept;
 use crate::store::wheels::WheelEvent;
 use crate::store::{Store, StoreError};
-use crate::tasks::wheel_states::{Drop, last_drop};
+use crate::tasks::wheel_states::{Drop, OpenDead, standing};
 
 /// A wheel as the user describes it, unchecked.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -64,6 +65,8 @@ pub struct WheelShown {
     pub hints: Vec<RingHint>,
     /// The last time it was dropped, if ever.
     pub drop: Option<Drop>,
+    /// A sounding that reads dead and that nobody has answered for.
+    pub dead: Option<OpenDead>,
     /// What happened to it, oldest first.
     pub events: Vec<WheelEvent>,
     /// Its own baselines, oldest first, retired ones included.
@@ -166,9 +169,11 @@ pub fn list_wheels(store: &Store) -> Result<Vec<WheelRecord>, WheelError> {
 pub fn show_wheel(store: &Store, id: &str) -> Result<WheelShown, WheelError> {
     let wheel = store.wheel(id)?;
     let wheel = wheel.ok_or_else(|| StoreError::NoWheel { id: id.to_owned() })?;
+    let past = standing(store, &wheel)?;
     Ok(WheelShown {
         hints: wheel.rings_usefully(),
-        drop: last_drop(store, &wheel)?,
+        drop: past.drop,
+        dead: past.dead,
         events: store.wheel_events(id)?,
         baselines: store.baseline_versions(BaselineKind::Wheel, id)?,
         soundings: store.all_kept(Some(id))?,
@@ -288,6 +293,11 @@ pub fn wheel_history(shown: &WheelShown) -> WheelHistory {
                 source: h.source.to_owned(),
             })
             .collect(),
+        dead: shown.dead.as_ref().map(|d| DeadLine {
+            number: d.number,
+            at: d.at.clone(),
+            sentence: d.words(),
+        }),
         drop: shown.drop.as_ref().map(|d| DropLine {
             at: d.at.clone(),
             is_answered: d.answer.is_some(),

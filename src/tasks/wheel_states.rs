@@ -9,6 +9,7 @@ use crate::record::wheel::{WheelRecord, WheelState};
 use crate::record::wheel_state::WheelStateRecord;
 use crate::store::records::Kept;
 use crate::store::{Store, StoreError};
+use crate::units::time_words;
 
 /// A change of state that is asked for.
 #[derive(Debug, Clone, Copy)]
@@ -112,15 +113,17 @@ pub enum DropAnswer {
 impl Drop {
     /// The drop and its answer in a sentence.
     pub fn words(&self) -> String {
-        let at = &self.at;
+        let at = &time_words(&self.at);
         match &self.answer {
             None => format!(
                 "it was dropped on {at}: inspect it and sound it anew before any use; no sounding taken since rings clear"
             ),
             Some(DropAnswer::Sounded { number, at: then }) => {
+                let then = time_words(then);
                 format!("dropped on {at}, sounded again on {then} (sounding {number}): rings clear")
             }
             Some(DropAnswer::PutBack { at: then, by, note }) => {
+                let then = time_words(then);
                 format!("dropped on {at}, put back on {then} by {by}: {note}")
             }
         }
@@ -142,7 +145,8 @@ impl OpenDead {
     pub fn words(&self) -> String {
         format!(
             "sounding {} of {} reads \"sounds dead\", and no later ring takes that back by itself: a qualified person decides (set it aside, then back in store with a reason and a name)",
-            self.number, self.at
+            self.number,
+            time_words(&self.at)
         )
     }
 }

@@ -163,6 +163,9 @@ fn tests(tree: &Path) -> Outcome<Vec<Test>> {
             let (names, traced) = (&names, &traced);
             scope.spawn(move || {
                 while let Some((program, name)) = names.lock().ok().and_then(|mut n| n.pop()) {
+                    if let Ok(left) = names.lock().map(|n| n.len()) && left % 20 == 0 {
+                        eprintln!("{left} tests left to trace");
+                    }
                     let to = std::env::temp_dir().join(format!("mutants-{}-{worker}", std::process::id()));
                     let _ = fs::remove_file(&to);
                     let mut test = Test { program, name, seconds: 0.0, reaches: HashSet::new() };

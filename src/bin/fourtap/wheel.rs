@@ -12,7 +12,7 @@ use fourtap::tasks::clock::now;
 use fourtap::tasks::draw_trend::{TrendError, draw_trend};
 use fourtap::tasks::expect_modes::{ExpectError, expected_modes};
 use fourtap::tasks::keep_wheels::{
-    NewWheel, WheelEdit, add_wheel, edit_wheel, list_wheels, show_wheel,
+    NewWheel, WheelEdit, WheelError, add_wheel, edit_wheel, list_wheels, show_wheel,
 };
 
 use crate::exit;
@@ -162,11 +162,19 @@ fn done(wheel: &Wheel, place: Option<&Path>) -> Result<(), ExitCode> {
             show(&store, &kept.wheel.id, *json)
         }
         Wheel::List { json } => {
-            let wheels = list_wheels(&open_existing(place)?).map_err(|e| failed(&e))?;
+            let store = open_existing(place)?;
+            let wheels = list_wheels(&store).map_err(|e| failed(&e))?;
             if *json {
                 wheels.iter().for_each(say_json);
             } else {
-                say(wheels_text(&wheels, &STYLE).trim_end());
+                let newest = store.newest_outcomes();
+                let newest = newest.map_err(|e| failed(&WheelError::Store(e)))?;
+                let of = |id: &str| {
+                    let mut all = newest.iter();
+                    let found = all.find(|(wheel, ..)| wheel.eq_ignore_ascii_case(id));
+                    found.map(|(_, _, outcome)| outcome.clone())
+                };
+                say(wheels_text(&wheels, of, &STYLE).trim_end());
             }
             Ok(())
         }

@@ -113,7 +113,11 @@ pub fn mount(mounted: &Mounted, place: Option<&Path>) -> Result<(), ExitCode> {
     for why in &against {
         complain(&format!("TAKE IT OFF AGAIN: {why}"));
     }
-    Ok(())
+    // It is kept that it was mounted; that all is well is not said.
+    match against.as_slice() {
+        [] => Ok(()),
+        _ => Err(ExitCode::from(exit::NO_FIT)),
+    }
 }
 
 fn done(

@@ -27,7 +27,8 @@ pub fn baseline_text(record: &BaselineRecord, others: &[u32], style: &TextStyle)
     };
     let made = format!(
         "version {}, {n} {what}{many}, built {}",
-        record.baseline_version, record.built_at
+        record.baseline_version,
+        crate::units::time_words(&record.built_at)
     );
     lines.item(" ", &made, Paint::Plain);
     if !others.is_empty() {

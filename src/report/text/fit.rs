@@ -40,11 +40,47 @@ pub fn fit_text(fit: &FitRecord, style: &TextStyle) -> String {
         lines.item(&format!("  {sign}"), &words, paint);
         lines.item("   ", &format!("({})", rule.source), Paint::Plain);
     }
+    for words in remedies(fit) {
+        lines.text(&words);
+    }
     let by = fit.by.as_deref().unwrap_or("nobody");
     lines.text(&format!(
         "What only the eye can tell was answered by {by}, {}.",
-        fit.at
+        crate::units::time_words(&fit.at)
     ));
     lines.text("An aid to your own inspection: local codes, the makers' instructions and a qualified person decide.");
     lines.finish()
+}
+
+/// How figures and answers that are missing are given.
+fn remedies(fit: &FitRecord) -> Vec<String> {
+    let of = |result: &str| -> Vec<&str> {
+        let rules = fit.rules.iter().filter(|r| r.result == result);
+        rules.map(|r| r.rule.as_str()).collect()
+    };
+    let mut out = Vec::new();
+    let missing = of("cannot tell");
+    if !missing.is_empty() {
+        let edit = |what: &str, id: &Option<String>| {
+            id.as_ref().map(|id| format!("fourtap {what} edit {id}"))
+        };
+        let commands: Vec<String> = [edit("grinder", &fit.grinder), edit("wheel", &fit.wheel)]
+            .into_iter()
+            .flatten()
+            .collect();
+        let how = match commands.as_slice() {
+            [] => "give them on the line".to_owned(),
+            some => format!("give what is missing with {}", some.join(" or ")),
+        };
+        out.push(format!("Figures for {}: {how}.", missing.join(", ")));
+    }
+    let open = of("not answered");
+    if !open.is_empty() {
+        let words: Vec<String> = open.iter().map(|k| format!("{k}=yes")).collect();
+        out.push(format!(
+            "Look, then answer with --answer {} (or =no).",
+            words.join(",")
+        ));
+    }
+    out
 }

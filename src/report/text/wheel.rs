@@ -6,6 +6,7 @@ use crate::record::wheel_history::WheelHistory;
 use crate::report::text::TextStyle;
 use crate::report::text::lines::{Lines, Paint};
 use crate::report::text::words;
+use crate::units::time_words;
 
 /// What to do about a wheel's state, where something is to be done.
 fn advice(state: WheelState) -> Option<&'static str> {
@@ -57,6 +58,10 @@ pub fn wheel_text(history: &WheelHistory, style: &TextStyle) -> String {
             lines.item("!", "do not mount a wheel in doubt", Paint::Bold);
         }
     }
+    if let Some(dead) = &history.dead {
+        lines.item("!", &dead.sentence, Paint::Bold);
+        lines.item("!", "do not mount it", Paint::Bold);
+    }
     if let Some(words) = advice(wheel.state) {
         lines.item("!", words, Paint::Bold);
     }
@@ -76,7 +81,7 @@ pub fn wheel_text(history: &WheelHistory, style: &TextStyle) -> String {
         let on = on.map_or(String::new(), |g| format!(" on {g}"));
         let by = event.by.as_ref();
         let by = by.map_or(String::new(), |b| format!(" by {b}"));
-        let words = format!("{} {}{on}{by}{note}", event.at, event.state);
+        let words = format!("{} {}{on}{by}{note}", time_words(&event.at), event.state);
         lines.item("-", &words, Paint::Plain);
     }
     lines.finish()
@@ -135,7 +140,11 @@ fn soundings(lines: &mut Lines, history: &WheelHistory) {
         let time = sounding.ring_time_s.map_or("-".to_owned(), words::seconds);
         let row = format!(
             "  {:>6}  {:<20} {:<19} {:>4} {:>9}",
-            sounding.number, sounding.at, sounding.outcome, sounding.taps, time
+            sounding.number,
+            time_words(&sounding.at),
+            sounding.outcome,
+            sounding.taps,
+            time
         );
         lines.row(&row, Paint::Plain);
         let words = format!("{}; {}", sounding.footing, sounding.summary);
@@ -151,40 +160,47 @@ fn baselines(lines: &mut Lines, history: &WheelHistory) {
     for baseline in &history.baselines {
         let mut words = format!(
             "version {}, of {} soundings, built {}",
-            baseline.version, baseline.soundings, baseline.built_at
+            baseline.version,
+            baseline.soundings,
+            time_words(&baseline.built_at)
         );
         if baseline.unconfirmed {
             words.push_str(", nothing stood behind its first sounding");
         }
         if let Some(at) = &baseline.retired_at {
             let why = baseline.retired_why.as_deref().unwrap_or("no reason given");
-            words.push_str(&format!(", retired {at}: {why}"));
+            words.push_str(&format!(", retired {}: {why}", time_words(at)));
         }
         lines.item("-", &words, Paint::Plain);
     }
 }
 
-/// A table of wheels. Ends with a line break.
-pub fn wheels_text(wheels: &[WheelRecord], style: &TextStyle) -> String {
+/// A table of wheels; `newest` gives the outcome of a wheel's newest sounding. Ends with a line break.
+pub fn wheels_text(
+    wheels: &[WheelRecord],
+    newest: impl Fn(&str) -> Option<String>,
+    style: &TextStyle,
+) -> String {
     let mut lines = Lines::new(style);
     if wheels.is_empty() {
         lines.text("There are no wheels yet: add one with fourtap wheel add.");
         return lines.finish();
     }
     let head = format!(
-        "{:<14} {:<18} {:<10} {:<11} {:<10} {:<12}",
-        "wheel", "size", "bond", "max speed", "state", "lot"
+        "{:<14} {:<15} {:<9} {:<10} {:<10} {:<18} {:<12}",
+        "wheel", "size", "bond", "max speed", "state", "newest sounding", "lot"
     );
     lines.row(&head, Paint::Bold);
     for wheel in wheels {
         let speed = wheel.max_speed.as_ref().map_or("-", |m| m.written.as_str());
         let row = format!(
-            "{:<14} {:<18} {:<10} {:<11} {:<10} {:<12}",
+            "{:<14} {:<15} {:<9} {:<10} {:<10} {:<18} {:<12}",
             wheel.id,
             wheel.size.written(),
             wheel.bond.name(),
             speed,
             wheel.state.words(),
+            newest(&wheel.id).as_deref().unwrap_or("-"),
             wheel.lot.as_deref().unwrap_or("-")
         );
         lines.row(&row, Paint::Plain);

@@ -103,23 +103,32 @@ fn power(lines: &Lines, k: usize) -> f64 {
 
 /// Share of the power near the strong lines that the model leaves unexplained: the median over
 /// bins where the model stands 20 dB over the noise, for all lines and for the locally dominant
-/// ones; the smaller of that of the dominant lines and 15 times that of all.
+/// ones; the smaller of that of the dominant lines and 15 times that of all. 0 where what is left is
+/// no more than noise.
 pub fn misfit(model: &[C64], left: &[C64], noise: &[f64]) -> f64 {
     let mut all = Vec::new();
     let mut dominant = Vec::new();
+    let mut over_noise = 0.0;
     for k in 3..model.len().saturating_sub(3) {
         let p = model[k].norm_sqr();
         if p < 100.0 * noise[k] {
             continue;
         }
-        let ratio = (left[k].norm_sqr() - noise[k]).max(0.0) / p;
+        let rest = left[k].norm_sqr();
+        let ratio = (rest - noise[k]).max(0.0) / p;
         all.push(ratio);
+        over_noise += rest / noise[k].max(1e-300);
         let top = (k - 3..=k + 3).all(|o| model[o].norm_sqr() <= p);
         if top {
             dominant.push(ratio);
         }
     }
     if all.is_empty() {
+        return 0.0;
+    }
+    // The window makes neighbouring bins alike: half of them count.
+    let count = all.len() as f64;
+    if over_noise / count < 1.0 + NOISE_KNOWN.max(3.0 / (0.5 * count).sqrt()) {
         return 0.0;
     }
     let whole = median(&mut all);
@@ -129,6 +138,9 @@ pub fn misfit(model: &[C64], left: &[C64], noise: &[f64]) -> f64 {
         median(&mut dominant).min(15.0 * whole)
     }
 }
+
+/// The noise near the lines is known to this share of it, a decibel.
+const NOISE_KNOWN: f64 = 0.25;
 
 fn median(values: &mut [f64]) -> f64 {
     let mid = values.len() / 2;

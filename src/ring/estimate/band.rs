@@ -22,6 +22,8 @@ pub struct Group {
     pub decay_per_s: f64,
     /// Power of its strongest candidate over the noise.
     pub strength: f64,
+    /// How many candidates it holds.
+    pub count: usize,
 }
 
 impl Group {
@@ -42,6 +44,7 @@ pub fn groups(candidates: &[Candidate]) -> Vec<Group> {
                 g.high_hz = c.freq_hz;
                 g.decay_per_s = decay;
                 g.strength = g.strength.max(c.strength);
+                g.count += 1;
                 continue;
             }
         }
@@ -50,6 +53,7 @@ pub fn groups(candidates: &[Candidate]) -> Vec<Group> {
             high_hz: c.freq_hz,
             decay_per_s: c.decay_per_s,
             strength: c.strength,
+            count: 1,
         });
     }
     out.sort_by(|a, b| b.strength.total_cmp(&a.strength));
@@ -267,5 +271,6 @@ pub fn group_of(lines: &Lines, cluster: &[usize], rate_hz: f64, in_echo: bool) -
         high_hz: cluster.iter().map(freq).fold(0.0, f64::max),
         decay_per_s,
         strength: 0.0,
+        count: cluster.len(),
     }
 }

@@ -16,9 +16,11 @@ const ROOMS_S: [f64; 3] = [0.4, 0.2, 0.8];
 /// A score higher by this (twice the logarithm of a likelihood ratio) is no accident.
 const CERTAINLY_WORSE: f64 = 50.0;
 
-/// Bands that the echo is measured from, and most poles of one.
+/// Bands that the echo is measured from.
 const ECHO_BANDS: usize = 5;
-const MOST_POLES: usize = 6;
+/// Most poles of one: two for each candidate that sounds in it and two more, within these bounds. What
+/// poles that are wanting would have explained passes for an echo.
+const MOST_POLES: (usize, usize) = (6, 14);
 
 /// The echo that makes the strongest bands of the loudest tap most likely; none when that is no
 /// echo at all. Every pole costs what it must gain, so that many poles do not pass for an echo
@@ -42,7 +44,13 @@ pub fn echo_of(w: &Windows<'_>, groups: &[Group], decay_per_s: Option<f64>) -> O
         .take(ECHO_BANDS)
         .filter_map(|g| {
             let band = cut_band(&left, &alone, g, true);
-            let starts = Starts::new(&band.taps, MOST_POLES)?;
+            let half_hz = 0.5 * w.rate_hz / band.zoom.step as f64;
+            let centre_hz = 0.5 * (g.low_hz + g.high_hz);
+            let inside =
+                |o: &&Group| o.high_hz > centre_hz - half_hz && o.low_hz < centre_hz + half_hz;
+            let count: usize = groups.iter().filter(inside).map(|o| o.count).sum();
+            let most = (2 * count + 2).clamp(MOST_POLES.0, MOST_POLES.1);
+            let starts = Starts::new(&band.taps, most)?;
             Some((band, starts))
         })
         .collect();

@@ -1,7 +1,6 @@
 //! From candidates to fitted lines: groups in bands, strongest first, each subtracted before
 //! the next; then each cluster again with a finer zoom, and a look at what is left.
 
-use super::Room;
 use super::band::{Group, cut_band, group_of, groups};
 use super::candidates;
 use super::echo::Echo;
@@ -9,9 +8,31 @@ use super::echo_search::echo_of;
 use super::polish::{Lines, add_tone, polish};
 use super::refine::{fit_band, refit};
 use super::windows::{Windows, cut_windows, weights};
+use super::{Room, in_noise, room_misfit};
+use crate::units::quality;
 
 /// Most lines that are fitted: more is not a wheel.
 pub const MOST_LINES: usize = 48;
+
+/// What lines alone leave unexplained, as a share of an echo: less, and there is no echo, but lines
+/// that the search for one had not told apart (close pairs of a damped wheel). Of 84 made-up
+/// soundings in rooms none left less than 0.65 of it.
+const LEFT_OF_ECHO: f64 = 0.1;
+
+/// Share of the first [`EARLY_S`] seconds that lines alone may leave, when there is no echo.
+const UNEXPLAINED: f64 = 0.01;
+/// What they may leave after the first look, or the search is given up.
+const HOPELESS: f64 = 0.2;
+const EARLY_S: f64 = 0.1;
+
+/// So many of the strongest peaks tell whether a wheel is damped: their middle quality is less than
+/// this.
+const STRONGEST: usize = 5;
+pub const DAMPED_Q: f64 = 150.0;
+
+/// Lines for each peak of the spectrum with which a wheel without an echo is explained: pairs, and one
+/// more. An echo asks for many times that.
+const FEW_LINES: usize = 3;
 
 /// Lines found, and whether the search was stopped for their number.
 pub struct Found {
@@ -25,6 +46,11 @@ pub struct Found {
 
 /// Runs the whole search.
 pub fn search(w: &Windows<'_>, room: Room) -> Found {
+    search_for(w, room, MOST_LINES)
+}
+
+/// Searches until there are more than `most` lines after all that is found was looked at once more.
+fn search_for(w: &Windows<'_>, room: Room, most: usize) -> Found {
     let mut lines = Lines::none(w.taps.len());
     let mut left: Vec<Vec<f64>> = w.taps.iter().map(|x| x.to_vec()).collect();
     let mut crowded = false;
@@ -52,6 +78,19 @@ pub fn search(w: &Windows<'_>, room: Room) -> Found {
                 Room::Unknown => echo_of(w, &groups, None),
                 Room::Decay(per_s) => echo_of(w, &groups, Some(per_s)),
             };
+            let open = matches!(room, Room::Unknown | Room::Decay(_));
+            if let Some(echo) = echo.filter(|_| open && is_damped(&groups)) {
+                let enough =
+                    (FEW_LINES * candidates.len()).clamp(2 * MOST_LINES / 3, MOST_LINES - 1);
+                let mut plain = search_for(w, Room::Known(None), enough);
+                if !plain.crowded {
+                    let cut = cut_windows(&w.taps, &plain.lines);
+                    plain.lines = in_noise(w, &cut, plain.lines).lines;
+                    if explain_all(w, &plain.lines, echo) {
+                        return plain;
+                    }
+                }
+            }
         }
         for group in groups {
             if lines.logs.len() >= MOST_LINES {
@@ -62,7 +101,8 @@ pub fn search(w: &Windows<'_>, room: Room) -> Found {
             take(&mut lines, &mut left, new);
         }
         zoom_again(&mut lines, &mut left, w, echo);
-        if lines.logs.len() == before {
+        crowded |= lines.logs.len() > most;
+        if lines.logs.len() == before || (crowded && most < MOST_LINES) {
             break;
         }
         drop_weak_copies(&mut lines);
@@ -70,12 +110,44 @@ pub fn search(w: &Windows<'_>, room: Room) -> Found {
             lines = settle(&w.taps, lines, w);
         }
         left = residuals(w, &lines);
+        // Lines that will not do for the sound show it at once.
+        if most < MOST_LINES && !explain(w, &lines, HOPELESS) {
+            crowded = true;
+            break;
+        }
     }
     Found {
         lines,
         crowded,
         echo,
     }
+}
+
+/// True when the strongest peaks are so broad that those of pairs overlap.
+fn is_damped(groups: &[Group]) -> bool {
+    let mut all: Vec<f64> = groups
+        .iter()
+        .take(STRONGEST)
+        .map(|g| quality(0.5 * (g.low_hz + g.high_hz), g.decay_per_s))
+        .collect();
+    all.sort_by(f64::total_cmp);
+    all.get(all.len() / 2).is_some_and(|q| *q < DAMPED_Q)
+}
+
+/// True when lines alone leave far less than an echo would, and next to nothing of the sound.
+fn explain_all(w: &Windows<'_>, lines: &Lines, echo: Echo) -> bool {
+    explain(w, lines, UNEXPLAINED) && room_misfit(w, lines) < LEFT_OF_ECHO * echo.share
+}
+
+/// True when lines leave less than this share of the early sound of each tap.
+fn explain(w: &Windows<'_>, lines: &Lines, share: f64) -> bool {
+    let power = |x: &[f64]| x.iter().map(|v| v * v).sum::<f64>();
+    w.taps.iter().enumerate().all(|(t, x)| {
+        let early = &x[..x.len().min((EARLY_S * w.rate_hz) as usize)];
+        let noise = w.noise[t].mean(w.band_hz.0, w.band_hz.1) * early.len() as f64;
+        let left = power(&lines.residual(early, t, &|_| true));
+        left - 2.0 * noise < share * power(early)
+    })
 }
 
 /// Fits each cluster of lines once more, as many as there are, among the echo of all; returns
@@ -122,7 +194,7 @@ fn residuals(w: &Windows<'_>, lines: &Lines) -> Vec<Vec<f64>> {
         .collect()
 }
 
-/// Two rounds of the joint refinement, on a window that the slowest line needs.
+/// A round of the joint refinement, on a window that the slowest line needs.
 fn settle(taps: &[&[f64]], lines: Lines, w: &Windows<'_>) -> Lines {
     let cut = cut_windows(taps, &lines);
     polish(&cut, lines, &weights(w), 1).lines

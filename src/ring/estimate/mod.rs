@@ -15,6 +15,7 @@ mod lines;
 mod phasor;
 mod polish;
 mod refine;
+mod spare;
 mod subspace;
 mod tap_figures;
 mod windows;
@@ -32,6 +33,7 @@ use accept::{Circumstances, misfit, refusals};
 use lines::{search, settle_in_echo};
 use phasor::{C64, hann, powers};
 use polish::{Lines, polish};
+use spare::without_spare;
 use tap_figures::per_tap;
 use windows::{Windows, cut_windows, weights};
 
@@ -53,6 +55,10 @@ pub enum Room {
     /// Its echo, or that it shows none.
     Known(Option<Echo>),
 }
+
+/// Rounds of the last refinement of all lines: two or three where lines stand apart, more where broad
+/// ones overlap.
+const MOST_ROUNDS: usize = 12;
 
 /// A contact is over after that many seconds.
 const STRIKE_S: f64 = 0.003;
@@ -312,19 +318,21 @@ struct Settled {
 /// All lines together on the raw samples, when noise is all that disturbs them.
 fn in_noise(w: &Windows<'_>, cut: &[&[f64]], lines: Lines) -> Settled {
     let weights = weights(w);
-    let polished = polish(cut, lines, &weights, 3);
     let reference: f64 = weights.len() as f64 / weights.iter().sum::<f64>();
+    // The Fisher matrix is weighted with 1/S of each tap; what counts is S at the line.
+    let over_noise = |omega: f64| {
+        let freq_hz = omega.abs() * w.rate_hz / std::f64::consts::TAU;
+        let local = w.noise.iter().map(|n| n.at(freq_hz)).sum::<f64>() / w.noise.len() as f64;
+        reference / local
+    };
+    let polished = polish(cut, lines, &weights, MOST_ROUNDS);
+    let polished = without_spare(cut, polished, &weights, over_noise);
     let variance = polished
         .lines
         .logs
         .iter()
         .zip(polished.variance)
-        .map(|(s, (re, im))| {
-            let freq_hz = s.im.abs() * w.rate_hz / std::f64::consts::TAU;
-            let local = w.noise.iter().map(|n| n.at(freq_hz)).sum::<f64>() / w.noise.len() as f64;
-            // The Fisher matrix is weighted with 1/S of each tap; what counts is S at the line.
-            (re * local / reference, im * local / reference)
-        })
+        .map(|(s, (re, im))| (re / over_noise(s.im), im / over_noise(s.im)))
         .collect();
     Settled {
         lines: polished.lines,

@@ -186,33 +186,45 @@ pub struct Polished {
     pub variance: Vec<(f64, f64)>,
 }
 
-/// Refines all lines together for `rounds` rounds. `weights` is one over the noise variance of
+/// A round that lowers the cost by a smaller share is the last: among ten thousand samples that is a
+/// thousandth of a squared standard deviation.
+const ENOUGH: f64 = 1e-7;
+
+/// Most steps that are tried in a round, each ten times as damped as the one before.
+const MOST_TRIES: usize = 6;
+
+/// Refines all lines together for `rounds` rounds at most. `weights` is one over the noise variance of
 /// each tap, relative.
 pub fn polish(taps: &[&[f64]], start: Lines, weights: &[f64], rounds: usize) -> Polished {
     let mut lines = start;
     let mut cost = total_cost(taps, &lines, weights);
+    // Levenberg's damping: none as long as whole steps help, more where lines overlap.
+    let mut damping = 0.0;
     for _ in 0..rounds {
-        let Some(step) = step(taps, &lines, weights) else {
+        let Some(slope) = slope(taps, &lines, weights) else {
             break;
         };
-        let mut scale = 1.0;
         let mut better = None;
-        for _ in 0..5 {
-            let tried = step.applied(&lines, scale);
+        for _ in 0..MOST_TRIES {
+            let Some(step) = slope.step(damping) else {
+                break;
+            };
+            let tried = step.applied(&lines);
             let c = total_cost(taps, &tried, weights);
             if c.is_finite() && c <= cost {
                 better = Some((tried, c));
                 break;
             }
-            scale *= 0.5;
+            damping = (10.0_f64 * damping).max(1e-3);
         }
         let Some((next, next_cost)) = better else {
             break;
         };
+        damping = if damping > 1e-3 { 0.1 * damping } else { 0.0 };
         let gain = cost - next_cost;
         lines = next;
         cost = next_cost;
-        if gain < 1e-10 * cost {
+        if gain < ENOUGH * cost {
             break;
         }
     }
@@ -220,7 +232,8 @@ pub fn polish(taps: &[&[f64]], start: Lines, weights: &[f64], rounds: usize) -> 
     Polished { lines, variance }
 }
 
-fn total_cost(taps: &[&[f64]], lines: &Lines, weights: &[f64]) -> f64 {
+/// Sum of squared residuals of all taps, each with its weight.
+pub fn total_cost(taps: &[&[f64]], lines: &Lines, weights: &[f64]) -> f64 {
     taps.iter()
         .enumerate()
         .map(|(t, x)| {
@@ -240,13 +253,13 @@ struct Step {
 }
 
 impl Step {
-    fn applied(&self, lines: &Lines, scale: f64) -> Lines {
+    fn applied(&self, lines: &Lines) -> Lines {
         let logs = lines
             .logs
             .iter()
             .zip(&self.logs)
             .map(|(s, d)| {
-                let moved = s + d * scale;
+                let moved = s + d;
                 C64::new(moved.re.min(1e-6), moved.im)
             })
             .collect();
@@ -254,43 +267,65 @@ impl Step {
             .amplitudes
             .iter()
             .zip(&self.amplitudes)
-            .map(|(c, d)| c.iter().zip(d).map(|(c, d)| c + d * scale).collect())
+            .map(|(c, d)| c.iter().zip(d).map(|(c, d)| c + d).collect())
             .collect();
         Lines { logs, amplitudes }
     }
 }
 
-/// Scaled Cholesky-based solve of the reduced system; see [`reduced`].
-fn step(taps: &[&[f64]], lines: &Lines, weights: &[f64]) -> Option<Step> {
+/// The normal equations of all taps at one place, amplitudes eliminated.
+struct Slope {
+    blocks: Vec<Reduced>,
+    fisher: DMatrix<f64>,
+    right: DVector<f64>,
+    count: usize,
+}
+
+fn slope(taps: &[&[f64]], lines: &Lines, weights: &[f64]) -> Option<Slope> {
     let count = lines.logs.len();
     if count == 0 {
         return None;
     }
-    let mut blocks = Vec::with_capacity(taps.len());
-    let mut fisher = DMatrix::zeros(2 * count, 2 * count);
-    let mut right = DVector::zeros(2 * count);
+    let mut out = Slope {
+        blocks: Vec::with_capacity(taps.len()),
+        fisher: DMatrix::zeros(2 * count, 2 * count),
+        right: DVector::zeros(2 * count),
+        count,
+    };
     for (t, x) in taps.iter().enumerate() {
         let residual = lines.residual(x, t, &|_| true);
         let (m, g) = normal(x, lines, t, &residual);
         let block = Reduced::new(&m, &g, count)?;
-        fisher += &block.fisher * weights[t];
-        right += &block.right * weights[t];
-        blocks.push(block);
+        out.fisher += &block.fisher * weights[t];
+        out.right += &block.right * weights[t];
+        out.blocks.push(block);
     }
-    let shared = solve_scaled(&fisher, &right)?;
-    let amplitudes = blocks
-        .iter()
-        .map(|b| {
-            let d = &b.linear_gradient - &b.linear_coupling * &shared;
-            (0..count)
-                .map(|k| C64::new(d[2 * k], d[2 * k + 1]))
-                .collect()
-        })
-        .collect();
-    let logs = (0..count)
-        .map(|k| C64::new(shared[2 * k], shared[2 * k + 1]))
-        .collect();
-    Some(Step { logs, amplitudes })
+    Some(out)
+}
+
+impl Slope {
+    /// The step of all poles and amplitudes; `damping` is added to the diagonal, relative to it.
+    fn step(&self, damping: f64) -> Option<Step> {
+        let mut fisher = self.fisher.clone();
+        for k in 0..2 * self.count {
+            fisher[(k, k)] *= 1.0 + damping;
+        }
+        let shared = solve_scaled(&fisher, &self.right)?;
+        let amplitudes = self
+            .blocks
+            .iter()
+            .map(|b| {
+                let d = &b.linear_gradient - &b.linear_coupling * &shared;
+                (0..self.count)
+                    .map(|k| C64::new(d[2 * k], d[2 * k + 1]))
+                    .collect()
+            })
+            .collect();
+        let logs = (0..self.count)
+            .map(|k| C64::new(shared[2 * k], shared[2 * k + 1]))
+            .collect();
+        Some(Step { logs, amplitudes })
+    }
 }
 
 /// One tap with its amplitudes eliminated (Schur complement).
