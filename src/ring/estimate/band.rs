@@ -219,14 +219,17 @@ impl CutBand {
     }
 }
 
+/// Band samples within which a pair of two half-power widths and more sounds up again.
+const A_BEAT: usize = 60;
+
 /// Cuts the band signals, all at the same place, where their smoothed energy has fallen to 1.6
-/// times the noise.
+/// times the noise and does not rise again: a pair that beats falls silent in between.
 fn trimmed(raw: Vec<Vec<C64>>, noise: f64) -> Vec<Vec<C64>> {
     let shortest = raw.iter().map(Vec::len).min().unwrap_or(0);
     let span = 12usize;
     let mut end = shortest;
-    let mean = |m: usize| -> f64 {
-        let to = (m + span).min(shortest);
+    let mean = |m: usize, over: usize| -> f64 {
+        let to = (m + over).min(shortest);
         raw.iter()
             .map(|y| y[m..to].iter().map(|v| v.norm_sqr()).sum::<f64>())
             .sum::<f64>()
@@ -234,7 +237,7 @@ fn trimmed(raw: Vec<Vec<C64>>, noise: f64) -> Vec<Vec<C64>> {
     };
     let mut m = 24;
     while m + span < shortest {
-        if mean(m) < 1.6 * noise {
+        if mean(m, span) < 1.6 * noise && mean(m, A_BEAT) < 1.3 * noise {
             end = m + span;
             break;
         }
