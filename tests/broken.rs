@@ -673,6 +673,24 @@ fn coded_recordings_that_broke_a_decoder_are_refused() {
         refused += 1;
     }
     assert!(refused > 0);
+    // What panics inside is told as a refusal and not as a fault of the program.
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/broken/audio");
+    let run = std::process::Command::new(env!("CARGO_BIN_EXE_fourtap"))
+        .arg("read")
+        .arg("--apart")
+        .arg(
+            std::fs::read_dir(folder)
+                .unwrap()
+                .next()
+                .unwrap()
+                .unwrap()
+                .path(),
+        )
+        .output()
+        .unwrap();
+    let told = String::from_utf8_lossy(&run.stderr).into_owned();
+    assert_eq!(run.status.code(), Some(3), "{told}");
+    assert!(!told.contains("panicked"), "{told}");
 }
 
 #[test]

@@ -54,6 +54,20 @@ fn an_organic_bond_lasts_three_years_to_the_month() {
 }
 
 #[test]
+fn labels_and_flanges_are_rounded() {
+    // 35 m/s on 200 mm are 3342 rpm, and 3350 stands on such labels: 0.2 % more.
+    let mut figures = fitting();
+    figures.wheel_rim_m_per_s = Some(35.0);
+    figures.grinder_rpm = Some(3350.0);
+    assert_eq!(rule(&figures, "rim speed").0, FitResult::Fits);
+    figures.grinder_rpm = Some(3400.0);
+    assert_eq!(rule(&figures, "rim speed").0, FitResult::DoesNotFit);
+    // A third of 200 mm is 66.67 mm.
+    figures.flange_mm = Some(66.66);
+    assert_eq!(rule(&figures, "flanges").0, FitResult::Fits);
+}
+
+#[test]
 fn each_misfit_is_found_by_its_rule() {
     let change = |f: fn(&mut FitFigures)| {
         let mut figures = fitting();

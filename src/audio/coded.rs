@@ -7,6 +7,7 @@
 //! AAC begins with frames that only prime its decoder, 1024 (21 ms at 48 kHz) with common encoders,
 //! more with some. They are not taken off: all times in M4A, AAC and 3GP files are later by that.
 
+use std::cell::Cell;
 use std::fs::File;
 use std::io;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -89,9 +90,22 @@ enum Fault {
     Panicked,
 }
 
+thread_local! {
+    static GUARDED: Cell<bool> = const { Cell::new(false) };
+}
+
+/// True while a decoder of others runs on this thread: a panic there becomes a refusal, so that
+/// nothing of it need be told.
+pub fn is_guarded() -> bool {
+    GUARDED.get()
+}
+
 /// Runs a decoder's code; a panic in it becomes a fault.
 fn guarded<T>(work: impl FnOnce() -> Result<T, Error>) -> Result<T, Fault> {
-    match catch_unwind(AssertUnwindSafe(work)) {
+    let before = GUARDED.replace(true);
+    let done = catch_unwind(AssertUnwindSafe(work));
+    GUARDED.set(before);
+    match done {
         Ok(done) => done.map_err(Fault::Decoder),
         Err(_) => Err(Fault::Panicked),
     }

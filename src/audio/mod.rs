@@ -16,6 +16,7 @@ pub mod wav_header;
 pub mod wav_out;
 pub mod wav_read;
 
+pub use coded::is_guarded;
 pub use folder::recordings_in;
 pub use recording::{Input, Player, Recording};
 pub use survey::{ChannelLevel, Survey};

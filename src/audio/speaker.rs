@@ -119,7 +119,7 @@ fn refused(what: &str) -> AudioError {
     AudioError::new(
         "the loudspeaker",
         None,
-        what,
+        what.trim_end_matches('.'),
         "choose an output in the system's sound settings, or play the sounds yourself: --sounds DIR",
     )
 }

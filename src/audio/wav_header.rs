@@ -322,7 +322,12 @@ fn bytes_there(
     // Programs that write to a pipe cannot know the size; they leave the greatest number, signed or
     // not, less a little for the header. Whether such a file is whole cannot be told.
     let left_open = matches!(data.size, 0x7FFF_0000..=0x8000_0000 | 0xFFFF_F000..=0xFFFF_FFFF);
-    let bytes = if left_open && data.size > rest {
+    // A file of more than 4 GiB whose header cannot say so.
+    let goes_on = left_open
+        && data.size >= 0xFFFF_F000
+        && data.size < rest
+        && !chunk_follows(file, data.start + data.size, length)?;
+    let bytes = if goes_on || (left_open && data.size > rest) {
         damage.push(format!(
             "{SIZE_LEFT_OPEN} (byte {}), as programs do that write to a pipe; \
              the {rest} bytes that follow were read",

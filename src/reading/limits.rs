@@ -195,6 +195,20 @@ mod tests {
     }
 
     #[test]
+    fn limits_of_several_values_are_those_of_their_distributions() {
+        // A million soundings widen by some 1e-3: the quantiles themselves, share 0.01/11 (scipy
+        // 1.17.1).
+        let far = Limits::new(1_000_000).unwrap();
+        // z(1 - sqrt(2 share/(4 x 3))), the second of four.
+        assert!((far.second(4).unwrap() - 2.24734).abs() < 4e-3);
+        // sqrt(chi2.ppf(1 - share, 5)/5) and its product with sqrt(5).
+        assert!((far.rms(5).unwrap() - 2.03640).abs() < 4e-3);
+        assert!((far.root_sum(5).unwrap() - 4.55353).abs() < 9e-3);
+        let words = far.from_words("own baseline");
+        assert!(words.starts_with("own baseline, with assumed scatter counted as 4 more; 0.09 %"));
+    }
+
+    #[test]
     fn shrinking_weighs_by_degrees_of_freedom() {
         assert_eq!(shrunk(2.0, 0.0, 0.0, 4.0), 2.0);
         assert!((shrunk(2.0, 4.0, 4.0, 4.0) - 10f64.sqrt()).abs() < 1e-12);

@@ -397,6 +397,11 @@ mod tests {
         use Reading::{ClearRing, DullThud, Unclear};
         let all = |r, modes| speaks(&tap(Some(r), modes, Vec::new()));
         assert_eq!(all(0.75, ringing()), [Some(ClearRing); 3]);
+        assert_eq!(all(0.40, ringing())[0], Some(Unclear));
+        assert_eq!(
+            reading(&tap(Some(0.9), ringing(), Vec::new())).1,
+            "rings with 2 tones"
+        );
         assert_eq!(
             all(0.5, vec![mode(40.0, 900.0)]),
             [Some(Unclear), Some(Unclear), Some(ClearRing)]

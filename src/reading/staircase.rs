@@ -104,6 +104,7 @@ mod tests {
         assert_eq!(s.turns(), [5, 4, 5]);
         assert_eq!(s.threshold(), None, "three turns are no estimate");
         let mut at_the_end = Staircase::new(2, 9);
+        assert_eq!(at_the_end.level(), 1, "there is no level 9 of 2");
         for _ in 0..5 {
             at_the_end.heard(true);
         }

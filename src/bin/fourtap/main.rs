@@ -32,6 +32,13 @@ use std::process::ExitCode;
 use clap::{CommandFactory as _, Parser as _};
 
 fn main() -> ExitCode {
+    // A decoder of others may panic at a damaged recording, which is then refused like any other.
+    let tell = std::panic::take_hook();
+    std::panic::set_hook(Box::new(move |panic| {
+        if !fourtap::audio::is_guarded() {
+            tell(panic);
+        }
+    }));
     let args = args::Args::parse();
     match &args.command {
         args::Command::Read(read) => read::run(read, args.store.as_deref()),
