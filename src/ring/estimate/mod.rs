@@ -59,6 +59,9 @@ pub enum Room {
 /// Rounds of the last refinement of all lines: two or three where lines stand apart, more where broad
 /// ones overlap.
 const MOST_ROUNDS: usize = 12;
+/// From so many lines on there are only [`FEW_ROUNDS`].
+const MANY_LINES: usize = 32;
+const FEW_ROUNDS: usize = 3;
 
 /// A contact is over after that many seconds.
 const STRIKE_S: f64 = 0.003;
@@ -325,8 +328,13 @@ fn in_noise(w: &Windows<'_>, cut: &[&[f64]], lines: Lines) -> Settled {
         let local = w.noise.iter().map(|n| n.at(freq_hz)).sum::<f64>() / w.noise.len() as f64;
         reference / local
     };
-    let polished = polish(cut, lines, &weights, MOST_ROUNDS);
-    let polished = without_spare(cut, polished, &weights, over_noise);
+    // So many lines are no wheel's: what a closer look would cost is not spent on them.
+    let polished = if lines.logs.len() > MANY_LINES {
+        polish(cut, lines, &weights, FEW_ROUNDS)
+    } else {
+        let polished = polish(cut, lines, &weights, MOST_ROUNDS);
+        without_spare(cut, polished, &weights, over_noise)
+    };
     let variance = polished
         .lines
         .logs
