@@ -394,3 +394,20 @@ fn lines_of_documents_are_short() {
         }
     }
 }
+
+/// The tables of docs/method.md are what the benches printed (docs/figures), row by row.
+#[test]
+fn tables_hold_what_the_benches_printed() {
+    let top = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let run = Command::new(top.join(".ci/tables")).arg("check").output();
+    let run = run.unwrap();
+    if run.status.code() == Some(127) {
+        println!("skipped: .ci/tables needs python3");
+        return;
+    }
+    let told = String::from_utf8_lossy(&run.stderr).into_owned();
+    let differ = String::from_utf8_lossy(&run.stdout).into_owned();
+    assert!(run.status.success(), "{differ}{told}");
+    let rows: usize = told.split(' ').next().unwrap().parse().unwrap();
+    assert!(rows >= 90, "{told}");
+}

@@ -4,11 +4,14 @@ use std::path::Path;
 
 use fourtap::audio::Input;
 use fourtap::audio::wav_out::{SampleKind, write_mono};
+use fourtap::ring::estimate::solve;
+use fourtap::ring::listen::Listener;
 use fourtap::ring::plate::Material;
 use fourtap::ring::synth::{
     BondLoss, Imperfection, MadeTake, Noise, OtherSound, Room, Scene, Source, Strike, WheelModel,
     turned_under_mic,
 };
+use fourtap::ring::take::TapTake;
 use fourtap::tasks::read_soundings::{ReadSettings, read_sounding};
 use fourtap::tasks::room_clap::room_time_s;
 use fourtap::units::SampleRate;
@@ -72,30 +75,48 @@ fn a_clap_tells_how_long_the_room_sounds_on() {
 
 /// What a microphone hears: four taps in a room of 0.4 s, 12 dB under the direct sound.
 fn heard(seed: u64, microphone: u64) -> MadeTake {
+    let room = room(0.4, 12.0, 900 + 2 * seed + microphone);
+    tapped(BondLoss::VITRIFIED, Some(room), seed, microphone)
+}
+
+fn tapped(loss: BondLoss, room: Option<Room>, seed: u64, microphone: u64) -> MadeTake {
     let material = Material {
         youngs_pa: 38e9,
         density_kg_m3: 2200.0,
         poisson: 0.2,
     };
     let size = [0.2, 0.02, 0.032];
-    let wheel = WheelModel::sound(
-        size,
-        material,
-        BondLoss::VITRIFIED,
-        Imperfection::usual(60 + seed),
-    );
+    let wheel = WheelModel::sound(size, material, loss, Imperfection::usual(60 + seed));
     let spots = [-45.0f64, 45.0, -90.0, 0.0].map(f64::to_radians);
     let strikes = turned_under_mic(&spots, 0.3 + 0.25 * microphone as f64);
     Scene {
         spacing_s: 1.2,
         tail_s: 1.2,
-        room: Some(room(0.4, 12.0, 900 + 2 * seed + microphone)),
+        room,
         noise: vec![Noise::White { rms_db: -75.0 }],
         seed: 500 + 2 * seed + microphone,
         ..Scene::plain(rate(), Source::Wheel(wheel), strikes)
     }
     .play()
     .unwrap()
+}
+
+/// The pairs of a damped wheel are no echo, and its echo is no pairs: with the direct sound 20 dB over
+/// it, where a reading is still to be had, an echo is found for each of eight wheels, without a room
+/// for none.
+#[test]
+fn a_damped_wheel_has_an_echo_in_a_room_and_none_without() {
+    for seed in 0..8 {
+        for here in [None, Some(room(0.4, 20.0, 700 + seed))] {
+            let made = tapped(BondLoss::RESINOID, here, seed, 0);
+            let mut listener = Listener::new(rate());
+            let mut takes = listener.push(made.clip.samples(), 0);
+            takes.extend(listener.finish().0);
+            let views: Vec<&TapTake> = takes.iter().collect();
+            let echo = solve(&views).echo;
+            assert_eq!(echo.is_some(), here.is_some(), "seed {seed}: {echo:?}");
+        }
+    }
 }
 
 fn write_two(path: &Path, a: &[f64], b: &[f64]) {

@@ -20,13 +20,14 @@ use crate::record::wheel::label::LabelWritten;
 use crate::record::wheel::{Size, WheelRecord, WheelState};
 use crate::report::text::TextStyle;
 use crate::report::text::wheel_modes::wheel_modes_text;
-use crate::store::Store;
 use crate::store::settings::ShownUnits;
 use crate::tasks::build_baseline::{BuildOf, BuildSettings, BuildSounding, build_baseline};
 use crate::tasks::clock::now;
 use crate::tasks::draw_trend::trend_of;
 use crate::tasks::expect_modes::expected_modes;
-use crate::tasks::keep_wheels::{NewWheel, WheelEdit, add_wheel, edit_wheel, show_wheel};
+use crate::tasks::keep_wheels::{
+    NewWheel, WheelEdit, add_wheel, edit_wheel, newest_of_each, show_wheel,
+};
 use crate::tasks::mount_wheel::mounting;
 use crate::tasks::reread_sounding::kept_sounds;
 use crate::tasks::wheel_states::{StateAsked, change_state, standing};
@@ -147,16 +148,6 @@ impl Search {
         };
         in_texts && in_state && in_outcome
     }
-}
-
-/// Number and outcome of the newest sounding of each wheel, by the id in small letters.
-fn newest_of_each(
-    store: &Store,
-) -> Result<std::collections::HashMap<String, (u64, String)>, Fault> {
-    let all = store.newest_outcomes()?.into_iter();
-    Ok(all
-        .map(|(wheel, number, outcome)| (wheel.to_lowercase(), (number, outcome)))
-        .collect())
 }
 
 /// What is known of a wheel, as names with values.

@@ -1,5 +1,7 @@
 //! Adds, lists, shows and edits wheels, and marks them as dropped or retired.
 
+use std::collections::HashMap;
+
 use crate::record::baseline::BaselineKind;
 use crate::record::sounding::SoundingRecord;
 use crate::record::wheel::label::{LabelError, LabelWritten};
@@ -160,6 +162,17 @@ pub fn get_or_create_wheel(
 /// [`StoreError`] of the database.
 pub fn list_wheels(store: &Store) -> Result<Vec<WheelRecord>, WheelError> {
     Ok(store.wheels()?)
+}
+
+/// Number and outcome of the newest sounding of each wheel, by its id in small letters.
+///
+/// # Errors
+/// [`StoreError`] of the database.
+pub fn newest_of_each(store: &Store) -> Result<HashMap<String, (u64, String)>, StoreError> {
+    let all = store.newest_outcomes()?.into_iter();
+    Ok(all
+        .map(|(wheel, number, outcome)| (wheel.to_lowercase(), (number, outcome)))
+        .collect())
 }
 
 /// All that is known of a wheel.

@@ -70,7 +70,7 @@ pub enum StateError {
     Unanswered {
         /// Id as it stands in the store.
         id: String,
-        /// When it was dropped.
+        /// When it was dropped, as people read it.
         at: String,
         /// What else there is.
         remedy: &'static str,
@@ -347,7 +347,7 @@ fn allowed(store: &Store, wheel: &WheelRecord, asked: &StateAsked<'_>) -> Result
         Some(_) if to == InStore && is_said => Ok(()),
         Some(drop) => Err(StateError::Unanswered {
             id: wheel.id.clone(),
-            at: drop.at,
+            at: time_words(&drop.at),
             remedy: if to == InStore {
                 "or a qualified person answers for it with --note TEXT --by NAME"
             } else {

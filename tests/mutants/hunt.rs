@@ -50,7 +50,12 @@ pub fn hunt(tree: &Path, seconds: f64, cap: f64) -> Outcome<()> {
         left.retain(|m| only.split(',').any(|o| m.file.contains(o)));
     }
     left.reverse();
-    eprintln!("{} tests, {} mutants done, {} left", tests.len(), done.len(), left.len());
+    eprintln!(
+        "{} tests, {} mutants done, {} left",
+        tests.len(),
+        done.len(),
+        left.len()
+    );
     let left = Mutex::new(left);
     let kills: Mutex<Kills> = Mutex::new(HashMap::new());
     let file = Mutex::new(OpenOptions::new().create(true).append(true).open(&found)?);
@@ -76,10 +81,18 @@ fn try_one(tree: &Path, tests: &[Test], mutant: &Mutant, cap: f64, kills: &Mutex
     let mut order: Vec<(f64, usize)> = {
         let kills = kills.lock().unwrap_or_else(|e| e.into_inner());
         let worth = |(at, test): (usize, &Test)| {
-            let killed = kills.get(&(at, mutant.file.clone())).copied().unwrap_or(0.0);
+            let killed = kills
+                .get(&(at, mutant.file.clone()))
+                .copied()
+                .unwrap_or(0.0);
             (-(killed + 0.2) / (test.seconds + 0.02), at)
         };
-        tests.iter().enumerate().filter(|(_, t)| t.reaches.contains(&mutant.id)).map(worth).collect()
+        tests
+            .iter()
+            .enumerate()
+            .filter(|(_, t)| t.reaches.contains(&mutant.id))
+            .map(worth)
+            .collect()
     };
     order.sort_by(|a, b| a.0.total_cmp(&b.0));
     if order.is_empty() {
@@ -92,7 +105,13 @@ fn try_one(tree: &Path, tests: &[Test], mutant: &Mutant, cap: f64, kills: &Mutex
             continue;
         }
         let begun = Instant::now();
-        let passed = run(tree, test, "MUTANT", &mutant.id.to_string(), 10.0 + 8.0 * test.seconds);
+        let passed = run(
+            tree,
+            test,
+            "MUTANT",
+            &mutant.id.to_string(),
+            10.0 + 8.0 * test.seconds,
+        );
         spent += begun.elapsed().as_secs_f64();
         tried += 1;
         if !passed {
@@ -143,13 +162,24 @@ fn tests(tree: &Path) -> Outcome<Vec<Test>> {
     let skipped = std::env::var("MUTANT_SKIP").unwrap_or_default();
     let mut names = Vec::new();
     for program in programs(tree)? {
-        let said = Command::new(&program).current_dir(tree).args(["--list", "--format=terse"]).output()?;
-        let ignored = Command::new(&program).current_dir(tree).args(["--list", "--format=terse", "--ignored"]).output()?;
+        let said = Command::new(&program)
+            .current_dir(tree)
+            .args(["--list", "--format=terse"])
+            .output()?;
+        let ignored = Command::new(&program)
+            .current_dir(tree)
+            .args(["--list", "--format=terse", "--ignored"])
+            .output()?;
         let ignored = String::from_utf8_lossy(&ignored.stdout).into_owned();
         let ignored: HashSet<&str> = ignored.lines().collect();
         for line in String::from_utf8_lossy(&said.stdout).lines() {
-            let skip = skipped.split(',').any(|s| !s.is_empty() && line.contains(s));
-            if let Some(name) = line.strip_suffix(": test").filter(|_| !skip && !ignored.contains(line)) {
+            let skip = skipped
+                .split(',')
+                .any(|s| !s.is_empty() && line.contains(s));
+            if let Some(name) = line
+                .strip_suffix(": test")
+                .filter(|_| !skip && !ignored.contains(line))
+            {
                 names.push((program.clone(), name.to_owned()));
             }
         }
@@ -163,20 +193,33 @@ fn tests(tree: &Path) -> Outcome<Vec<Test>> {
             let (names, traced) = (&names, &traced);
             scope.spawn(move || {
                 while let Some((program, name)) = names.lock().ok().and_then(|mut n| n.pop()) {
-                    if let Ok(left) = names.lock().map(|n| n.len()) && left % 20 == 0 {
+                    if let Ok(left) = names.lock().map(|n| n.len())
+                        && left % 20 == 0
+                    {
                         eprintln!("{left} tests left to trace");
                     }
-                    let to = std::env::temp_dir().join(format!("mutants-{}-{worker}", std::process::id()));
+                    let to = std::env::temp_dir()
+                        .join(format!("mutants-{}-{worker}", std::process::id()));
                     let _ = fs::remove_file(&to);
-                    let mut test = Test { program, name, seconds: 0.0, reaches: HashSet::new() };
+                    let mut test = Test {
+                        program,
+                        name,
+                        seconds: 0.0,
+                        reaches: HashSet::new(),
+                    };
                     let begun = Instant::now();
                     let passed = run(tree, &test, "MUTANT_TRACE", &to.to_string_lossy(), 900.0);
                     test.seconds = begun.elapsed().as_secs_f64();
                     let bytes = fs::read(&to).unwrap_or_default();
-                    test.reaches = bytes.chunks_exact(4).map(|c| u32::from_le_bytes([c[0], c[1], c[2], c[3]])).collect();
+                    test.reaches = bytes
+                        .chunks_exact(4)
+                        .map(|c| u32::from_le_bytes([c[0], c[1], c[2], c[3]]))
+                        .collect();
                     if !passed {
                         eprintln!("left out, fails without a mutant: {}", test.name);
-                    } else if !test.reaches.is_empty() && let Ok(mut traced) = traced.lock() {
+                    } else if !test.reaches.is_empty()
+                        && let Ok(mut traced) = traced.lock()
+                    {
                         traced.push(test);
                     }
                 }
@@ -198,7 +241,9 @@ fn from_json(value: &Value) -> Test {
         program: PathBuf::from(value["program"].as_str().unwrap_or_default()),
         name: value["name"].as_str().unwrap_or_default().to_owned(),
         seconds: value["seconds"].as_f64().unwrap_or(1.0),
-        reaches: reaches.filter_map(|r| r.as_u64().map(|r| r as u32)).collect(),
+        reaches: reaches
+            .filter_map(|r| r.as_u64().map(|r| r as u32))
+            .collect(),
     }
 }
 
@@ -230,7 +275,13 @@ fn mutants(tree: &Path) -> Outcome<Vec<Mutant>> {
         .map(|v| Mutant {
             id: v["id"].as_u64().unwrap_or(0) as u32,
             file: word(v, "file"),
-            text: format!("{}:{} {}: {}", word(v, "file"), v["line"], word(v, "function"), word(v, "what")),
+            text: format!(
+                "{}:{} {}: {}",
+                word(v, "file"),
+                v["line"],
+                word(v, "function"),
+                word(v, "what")
+            ),
         })
         .collect())
 }
@@ -241,7 +292,11 @@ fn summary(found: &Path) -> Outcome<()> {
     for line in fs::read_to_string(found)?.lines() {
         let parts: Vec<&str> = line.split('\t').collect();
         if let [_, said, text] = parts.as_slice() {
-            let which = if said.starts_with("killed") { 0 } else { 1 + usize::from(*said == "unreached") };
+            let which = if said.starts_with("killed") {
+                0
+            } else {
+                1 + usize::from(*said == "unreached")
+            };
             for name in [text.split(':').next().unwrap_or_default(), "all"] {
                 counts.entry(name.to_owned()).or_default()[which] += 1;
             }

@@ -58,14 +58,14 @@ struct Mutant {
     lines: (usize, usize),
     function: String,
     what: String,
-    /// Pieces put in: (place, rank, order, text, length of what it replaces). Of pieces at one place
-    /// those of lower rank come first; starts of the outer before the inner, ends the other way.
+    /// Pieces put in: (place, rank, text, length of what it replaces). Of pieces at one place those of
+    /// lower rank come first.
     pieces: Vec<(LineColumn, Piece, String, usize)>,
 }
 
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 enum Piece {
-    /// An end, by the negative length of what it ends: the inner, shorter, first.
+    /// An end, by the length of what it ends: the inner, shorter, first.
     End(usize),
     Middle,
     /// A start: the outer, longer, first.
@@ -77,11 +77,15 @@ struct Finder<'a> {
     functions: Vec<String>,
     boundaries: bool,
     found: Vec<Mutant>,
-    order: usize,
 }
 
 impl Finder<'_> {
-    fn note(&mut self, span: proc_macro2::Span, what: &str, pieces: Vec<(LineColumn, Piece, String, usize)>) {
+    fn note(
+        &mut self,
+        span: proc_macro2::Span,
+        what: &str,
+        pieces: Vec<(LineColumn, Piece, String, usize)>,
+    ) {
         self.found.push(Mutant {
             file: self.file.to_path_buf(),
             lines: (span.start().line, span.end().line),
@@ -92,8 +96,14 @@ impl Finder<'_> {
     }
 
     /// `left op right` becomes `(match (left, right) { (a, b) => if on(N) { other } else { same } })`.
-    fn operator(&mut self, whole: &syn::ExprBinary, by_reference: bool, what: &str, other: &str, same: &str) {
-        self.order += 1;
+    fn operator(
+        &mut self,
+        whole: &syn::ExprBinary,
+        by_reference: bool,
+        what: &str,
+        other: &str,
+        same: &str,
+    ) {
         let span = whole.span();
         let mark = if by_reference { "&(" } else { "(" };
         let length = size_of(span);
@@ -125,8 +135,16 @@ fn size_of(span: proc_macro2::Span) -> usize {
 fn op_length(op: &BinOp) -> usize {
     let span = op.span();
     match op {
-        BinOp::AddAssign(_) | BinOp::SubAssign(_) | BinOp::MulAssign(_) | BinOp::DivAssign(_)
-        | BinOp::And(_) | BinOp::Or(_) | BinOp::Eq(_) | BinOp::Ne(_) | BinOp::Le(_) | BinOp::Ge(_) => 2,
+        BinOp::AddAssign(_)
+        | BinOp::SubAssign(_)
+        | BinOp::MulAssign(_)
+        | BinOp::DivAssign(_)
+        | BinOp::And(_)
+        | BinOp::Or(_)
+        | BinOp::Eq(_)
+        | BinOp::Ne(_)
+        | BinOp::Le(_)
+        | BinOp::Ge(_) => 2,
         _ => span.byte_range().len().max(1),
     }
 }
@@ -144,7 +162,8 @@ fn for_tests_only(attributes: &[syn::Attribute]) -> bool {
     attributes.iter().any(|a| {
         a.path().is_ident("test")
             || (a.path().is_ident("cfg")
-                && a.parse_args::<syn::Path>().is_ok_and(|p| p.is_ident("test")))
+                && a.parse_args::<syn::Path>()
+                    .is_ok_and(|p| p.is_ident("test")))
     })
 }
 
@@ -214,10 +233,18 @@ impl<'ast> Visit<'ast> for Finder<'_> {
             BinOp::Mul(_) => self.operator(whole, false, "* to /", "a / b", "a * b"),
             BinOp::Div(_) => self.operator(whole, false, "/ to *", "a * b", "a / b"),
             BinOp::Rem(_) => self.operator(whole, false, "% to /", "a / b", "a % b"),
-            BinOp::Lt(_) if self.boundaries => self.operator(whole, true, "< to <=", "a <= b", "a < b"),
-            BinOp::Le(_) if self.boundaries => self.operator(whole, true, "<= to <", "a < b", "a <= b"),
-            BinOp::Gt(_) if self.boundaries => self.operator(whole, true, "> to >=", "a >= b", "a > b"),
-            BinOp::Ge(_) if self.boundaries => self.operator(whole, true, ">= to >", "a > b", "a >= b"),
+            BinOp::Lt(_) if self.boundaries => {
+                self.operator(whole, true, "< to <=", "a <= b", "a < b")
+            }
+            BinOp::Le(_) if self.boundaries => {
+                self.operator(whole, true, "<= to <", "a < b", "a <= b")
+            }
+            BinOp::Gt(_) if self.boundaries => {
+                self.operator(whole, true, "> to >=", "a >= b", "a > b")
+            }
+            BinOp::Ge(_) if self.boundaries => {
+                self.operator(whole, true, ">= to >", "a > b", "a >= b")
+            }
             BinOp::Lt(_) => self.operator(whole, true, "< to >=", "a >= b", "a < b"),
             BinOp::Le(_) => self.operator(whole, true, "<= to >", "a > b", "a <= b"),
             BinOp::Gt(_) => self.operator(whole, true, "> to <=", "a <= b", "a > b"),
@@ -244,7 +271,10 @@ impl<'ast> Visit<'ast> for Finder<'_> {
                     ],
                 );
             }
-            BinOp::AddAssign(_) | BinOp::SubAssign(_) | BinOp::MulAssign(_) | BinOp::DivAssign(_) => {
+            BinOp::AddAssign(_)
+            | BinOp::SubAssign(_)
+            | BinOp::MulAssign(_)
+            | BinOp::DivAssign(_) => {
                 let (what, other, same) = match whole.op {
                     BinOp::AddAssign(_) => ("+= to -=", "-=", "+="),
                     BinOp::SubAssign(_) => ("-= to +=", "+=", "-="),
@@ -282,7 +312,12 @@ impl<'ast> Visit<'ast> for Finder<'_> {
                 "! taken away",
                 vec![
                     (span.start(), start(length), "((".into(), 0),
-                    (span.end(), Piece::End(length), ") != crate::mutant::on(@))".into(), 0),
+                    (
+                        span.end(),
+                        Piece::End(length),
+                        ") != crate::mutant::on(@))".into(),
+                        0,
+                    ),
                 ],
             );
         }
@@ -302,8 +337,19 @@ impl Finder<'_> {
         if !trivial && signature.asyncness.is_none() {
             for value in instead(&signature.output) {
                 let text = format!(" if crate::mutant::on(@) {{ return {value}; }} ");
-                let what = format!("gives {}", if value.is_empty() { "nothing done" } else { &value });
-                self.note(signature.ident.span(), &what, vec![(opening, Piece::Middle, text, 0)]);
+                let what = format!(
+                    "gives {}",
+                    if value.is_empty() {
+                        "nothing done"
+                    } else {
+                        &value
+                    }
+                );
+                self.note(
+                    signature.ident.span(),
+                    &what,
+                    vec![(opening, Piece::Middle, text, 0)],
+                );
             }
         }
         visit::visit_block(self, block);
@@ -343,14 +389,19 @@ pub fn plant(root: &Path, tree: &Path, places: &[&str]) -> Outcome<()> {
             functions: Vec::new(),
             boundaries: *boundaries,
             found: Vec::new(),
-            order: 0,
         };
         finder.visit_file(&syn::parse_file(&text)?);
         mutants.extend(finder.found);
     }
     copy(root, tree)?;
     let lib = tree.join("src/lib.rs");
-    fs::write(&lib, format!("{}\n#[doc(hidden)]\npub mod mutant;\n", fs::read_to_string(root.join("src/lib.rs"))?))?;
+    fs::write(
+        &lib,
+        format!(
+            "{}\n#[doc(hidden)]\npub mod mutant;\n",
+            fs::read_to_string(root.join("src/lib.rs"))?
+        ),
+    )?;
     fs::write(tree.join("src/mutant.rs"), BOARD)?;
     let manifest = fs::read_to_string(root.join("Cargo.toml"))?;
     let manifest: String = manifest
@@ -388,14 +439,24 @@ pub fn plant(root: &Path, tree: &Path, places: &[&str]) -> Outcome<()> {
         })
         .collect();
     eprintln!("{} mutants planted", listed.len());
-    fs::write(tree.join("mutants.json"), serde_json::to_string_pretty(&listed)?)?;
+    fs::write(
+        tree.join("mutants.json"),
+        serde_json::to_string_pretty(&listed)?,
+    )?;
     Ok(())
 }
 
 /// Copies what git knows of, so that the tests find their fixtures.
 fn copy(root: &Path, tree: &Path) -> Outcome<()> {
-    let listed = Command::new("git").arg("-C").arg(root).args(["ls-files", "-z"]).output()?;
-    for name in String::from_utf8(listed.stdout)?.split('\0').filter(|n| !n.is_empty()) {
+    let listed = Command::new("git")
+        .arg("-C")
+        .arg(root)
+        .args(["ls-files", "-z"])
+        .output()?;
+    for name in String::from_utf8(listed.stdout)?
+        .split('\0')
+        .filter(|n| !n.is_empty())
+    {
         let to = tree.join(name);
         if let Some(folder) = to.parent() {
             fs::create_dir_all(folder)?;
@@ -416,16 +477,28 @@ fn write(
 ) -> Outcome<()> {
     for (name, _) in files {
         let text = fs::read_to_string(root.join(name))?;
-        let starts: Vec<usize> = std::iter::once(0).chain(text.match_indices('\n').map(|(at, _)| at + 1)).collect();
+        let starts: Vec<usize> = std::iter::once(0)
+            .chain(text.match_indices('\n').map(|(at, _)| at + 1))
+            .collect();
         let offset = |place: LineColumn| {
             let line = &text[starts[place.line - 1]..];
-            starts[place.line - 1] + line.char_indices().nth(place.column).map_or(line.len(), |(at, _)| at)
+            starts[place.line - 1]
+                + line
+                    .char_indices()
+                    .nth(place.column)
+                    .map_or(line.len(), |(at, _)| at)
         };
         let mut pieces = Vec::new();
         for (id, m) in mutants.iter().enumerate() {
             if m.file == *name && !out.contains(&id) {
                 for (place, rank, piece, length) in &m.pieces {
-                    pieces.push((offset(*place), *rank, id, piece.replace('@', &id.to_string()), *length));
+                    pieces.push((
+                        offset(*place),
+                        *rank,
+                        id,
+                        piece.replace('@', &id.to_string()),
+                        *length,
+                    ));
                 }
             }
         }

@@ -7,7 +7,6 @@ use clap::Subcommand;
 use fourtap::reading::turn_plan::TurnPlan;
 use fourtap::record::baseline::{BaselineKind, BaselineRecord};
 use fourtap::record::wheel::Bond;
-use fourtap::report::text::TextStyle;
 use fourtap::report::text::baseline::{baseline_text, difference_text};
 use fourtap::store::Store;
 use fourtap::tasks::build_baseline::{
@@ -23,12 +22,7 @@ use fourtap::tasks::wheels_table::read_table;
 use crate::exit;
 use crate::plan::Plan;
 use crate::store_place::{look, open, open_existing};
-use crate::tell::{complain, say};
-
-const STYLE: TextStyle = TextStyle {
-    colour: false,
-    width: 80,
-};
+use crate::tell::{PLAIN, complain, say};
 
 /// Baselines.
 #[derive(Subcommand)]
@@ -272,7 +266,7 @@ fn compared(
             }
         };
     }
-    say(difference_text(&difference, &STYLE).trim_end());
+    say(difference_text(&difference, &PLAIN).trim_end());
     Ok(())
 }
 
@@ -325,7 +319,7 @@ fn print(store: &Store, record: &BaselineRecord, json: bool) -> Result<(), ExitC
         .map(|b| b.record.baseline_version)
         .filter(|v| *v != record.baseline_version)
         .collect();
-    say(baseline_text(record, &others, &STYLE).trim_end());
+    say(baseline_text(record, &others, &PLAIN).trim_end());
     Ok(())
 }
 

@@ -2,6 +2,14 @@
 
 use std::io::Write;
 
+use fourtap::report::text::TextStyle;
+
+/// Text without colours, of the width of a usual terminal.
+pub const PLAIN: TextStyle = TextStyle {
+    colour: false,
+    width: 80,
+};
+
 /// A line of data on standard output; a reader that has gone away is not an error.
 pub fn say(line: &str) {
     let _ = said(line);

@@ -5,27 +5,21 @@ use std::process::ExitCode;
 
 use clap::Subcommand;
 use fourtap::record::wheel::WheelState;
-use fourtap::report::text::TextStyle;
 use fourtap::report::text::wheel::wheels_text;
 use fourtap::report::text::wheel_modes::wheel_modes_text;
 use fourtap::tasks::clock::now;
 use fourtap::tasks::draw_trend::{TrendError, draw_trend};
 use fourtap::tasks::expect_modes::{ExpectError, expected_modes};
 use fourtap::tasks::keep_wheels::{
-    NewWheel, WheelEdit, WheelError, add_wheel, edit_wheel, list_wheels, show_wheel,
+    NewWheel, WheelEdit, WheelError, add_wheel, edit_wheel, list_wheels, newest_of_each, show_wheel,
 };
 
 use crate::exit;
 use crate::store_place::{open, open_existing};
-use crate::tell::{complain, say, say_json};
+use crate::tell::{PLAIN, complain, say, say_json};
 use crate::wheel_facts::WheelFacts;
 use crate::wheel_shown::{failed, show};
 use crate::wheel_state::{Change, Mounted, Noted, change_state, mount, noted_state};
-
-const STYLE: TextStyle = TextStyle {
-    colour: false,
-    width: 80,
-};
 
 /// The wheels of the shop.
 #[derive(Subcommand)]
@@ -167,14 +161,10 @@ fn done(wheel: &Wheel, place: Option<&Path>) -> Result<(), ExitCode> {
             if *json {
                 wheels.iter().for_each(say_json);
             } else {
-                let newest = store.newest_outcomes();
+                let newest = newest_of_each(&store);
                 let newest = newest.map_err(|e| failed(&WheelError::Store(e)))?;
-                let of = |id: &str| {
-                    let mut all = newest.iter();
-                    let found = all.find(|(wheel, ..)| wheel.eq_ignore_ascii_case(id));
-                    found.map(|(_, _, outcome)| outcome.clone())
-                };
-                say(wheels_text(&wheels, of, &STYLE).trim_end());
+                let of = |id: &str| Some(newest.get(&id.to_lowercase())?.1.clone());
+                say(wheels_text(&wheels, of, &PLAIN).trim_end());
             }
             Ok(())
         }
@@ -204,7 +194,7 @@ fn done(wheel: &Wheel, place: Option<&Path>) -> Result<(), ExitCode> {
             if *json {
                 say_json(&modes);
             } else {
-                say(wheel_modes_text(&modes, &STYLE).trim_end());
+                say(wheel_modes_text(&modes, &PLAIN).trim_end());
             }
             Ok(())
         }

@@ -2,18 +2,12 @@
 
 use std::process::ExitCode;
 
-use fourtap::report::text::TextStyle;
 use fourtap::report::text::wheel::wheel_text;
 use fourtap::store::Store;
 use fourtap::tasks::keep_wheels::{WheelError, show_wheel, wheel_history};
 
 use crate::exit;
-use crate::tell::{complain, say, say_json};
-
-const STYLE: TextStyle = TextStyle {
-    colour: false,
-    width: 80,
-};
+use crate::tell::{PLAIN, complain, say, say_json};
 
 /// A wheel with its history.
 ///
@@ -25,7 +19,7 @@ pub fn show(store: &Store, id: &str, json: bool) -> Result<(), ExitCode> {
     if json {
         say_json(&history);
     } else {
-        say(wheel_text(&history, &STYLE).trim_end());
+        say(wheel_text(&history, &PLAIN).trim_end());
     }
     Ok(())
 }

@@ -4,7 +4,7 @@ use crate::record::wheel::marking::Marking;
 use crate::record::wheel::{WheelRecord, WheelState};
 use crate::record::wheel_history::WheelHistory;
 use crate::report::text::TextStyle;
-use crate::report::text::lines::{Lines, Paint};
+use crate::report::text::lines::{Lines, Paint, width_of};
 use crate::report::text::words;
 use crate::units::time_words;
 
@@ -186,24 +186,81 @@ pub fn wheels_text(
         lines.text("There are no wheels yet: add one with fourtap wheel add.");
         return lines.finish();
     }
-    let head = format!(
-        "{:<14} {:<15} {:<9} {:<10} {:<10} {:<18} {:<12}",
-        "wheel", "size", "bond", "max speed", "state", "newest sounding", "lot"
-    );
-    lines.row(&head, Paint::Bold);
-    for wheel in wheels {
-        let speed = wheel.max_speed.as_ref().map_or("-", |m| m.written.as_str());
-        let row = format!(
-            "{:<14} {:<15} {:<9} {:<10} {:<10} {:<18} {:<12}",
-            wheel.id,
-            wheel.size.written(),
-            wheel.bond.name(),
-            speed,
-            wheel.state.words(),
-            newest(&wheel.id).as_deref().unwrap_or("-"),
-            wheel.lot.as_deref().unwrap_or("-")
-        );
-        lines.row(&row, Paint::Plain);
+    let column = |head: &str, cell: &dyn Fn(&WheelRecord) -> String| {
+        let mut cells = vec![head.to_owned()];
+        cells.extend(wheels.iter().map(cell));
+        cells
+    };
+    let speed = |w: &WheelRecord| w.max_speed.as_ref().map(|m| m.written.clone());
+    let or_none = |value: Option<String>| value.unwrap_or_else(|| "-".to_owned());
+    let mut columns = vec![
+        column("wheel", &|w| w.id.clone()),
+        column("size", &|w| w.size.written().to_owned()),
+        column("state", &|w| w.state.words().to_owned()),
+        column("newest sounding", &|w| or_none(newest(&w.id))),
+        column("lot", &|w| or_none(w.lot.clone())),
+        column("bond", &|w| w.bond.name().to_owned()),
+        column("max speed", &|w| or_none(speed(w))),
+    ];
+    let width = |cells: &Vec<String>| cells.iter().map(|c| width_of(c)).max().unwrap_or(0);
+    // What does not fit beside the rest is left to the view of one wheel.
+    while columns.len() > 4 && columns.iter().map(|c| width(c) + 2).sum::<usize>() > style.width + 2
+    {
+        columns.pop();
+    }
+    for row in 0..=wheels.len() {
+        let mut line = String::new();
+        for cells in &columns {
+            let spare = width(cells) + 2 - width_of(&cells[row]);
+            line.push_str(&cells[row]);
+            line.extend(std::iter::repeat_n(' ', spare));
+        }
+        let paint = if row == 0 { Paint::Bold } else { Paint::Plain };
+        lines.row(&line, paint);
     }
     lines.finish()
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use crate::record::wheel::{Bond, Size};
+
+    #[test]
+    fn a_table_of_wheels_keeps_its_columns() {
+        let wheel = |id: &str, lot: &str| WheelRecord {
+            lot: Some(lot.to_owned()),
+            ..WheelRecord::new(
+                id,
+                Size::parse("200x20x32").unwrap(),
+                Bond::Vitrified,
+                None,
+                "2026-01-02T03:04:05Z",
+            )
+        };
+        let style = TextStyle {
+            colour: false,
+            width: 80,
+        };
+        let dead = |_: &str| Some("rings, not compared".to_owned());
+        for lot in [
+            "L-7",
+            "a lot with a name that takes the place of other columns",
+        ] {
+            let wheels = [wheel("W-1", lot), wheel("W-1000", "L")];
+            let text = wheels_text(&wheels, dead, &style);
+            let rows: Vec<&str> = text.lines().collect();
+            assert_eq!(rows.len(), 3, "{text}");
+            for word in ["size", "state", "newest sounding"] {
+                let at = rows[0].find(word).unwrap();
+                assert!(
+                    rows[1..]
+                        .iter()
+                        .all(|r| &r[at - 1..at] == " " && &r[at..=at] != " ")
+                );
+            }
+            assert!(rows.iter().all(|r| r.len() <= 80), "{text}");
+        }
+    }
 }

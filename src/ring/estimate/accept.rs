@@ -101,6 +101,9 @@ fn power(lines: &Lines, k: usize) -> f64 {
         / 4.0
 }
 
+/// The noise near the lines is known to this share of it, a decibel.
+const NOISE_KNOWN: f64 = 0.25;
+
 /// Share of the power near the strong lines that the model leaves unexplained: the median over
 /// bins where the model stands 20 dB over the noise, for all lines and for the locally dominant
 /// ones; the smaller of that of the dominant lines and 15 times that of all. 0 where what is left is
@@ -138,9 +141,6 @@ pub fn misfit(model: &[C64], left: &[C64], noise: &[f64]) -> f64 {
         median(&mut dominant).min(15.0 * whole)
     }
 }
-
-/// The noise near the lines is known to this share of it, a decibel.
-const NOISE_KNOWN: f64 = 0.25;
 
 fn median(values: &mut [f64]) -> f64 {
     let mid = values.len() / 2;

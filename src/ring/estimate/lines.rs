@@ -15,8 +15,7 @@ use crate::units::quality;
 pub const MOST_LINES: usize = 48;
 
 /// What lines alone leave unexplained, as a share of an echo: less, and there is no echo, but lines
-/// that the search for one had not told apart (close pairs of a damped wheel). Of 84 made-up
-/// soundings in rooms none left less than 0.65 of it.
+/// that the search for one had not told apart (close pairs of a damped wheel).
 const LEFT_OF_ECHO: f64 = 0.1;
 
 /// Share of the first [`EARLY_S`] seconds that lines alone may leave, when there is no echo.
@@ -38,7 +37,7 @@ const FEW_LINES: usize = 3;
 pub struct Found {
     /// The lines.
     pub lines: Lines,
-    /// True when there were more than [`MOST_LINES`].
+    /// True when there were more than [`MOST_LINES`], or more than a trial may need.
     pub crowded: bool,
     /// The room's echo, where the bands show one.
     pub echo: Option<Echo>,
@@ -46,11 +45,12 @@ pub struct Found {
 
 /// Runs the whole search.
 pub fn search(w: &Windows<'_>, room: Room) -> Found {
-    search_for(w, room, MOST_LINES)
+    search_until(w, room, None)
 }
 
-/// Searches until there are more than `most` lines after all that is found was looked at once more.
-fn search_for(w: &Windows<'_>, room: Room, most: usize) -> Found {
+/// [`search`]; a trial is given up, as crowded, when it needs more than `most` lines or when the
+/// first look leaves too much of the sound.
+fn search_until(w: &Windows<'_>, room: Room, most: Option<usize>) -> Found {
     let mut lines = Lines::none(w.taps.len());
     let mut left: Vec<Vec<f64>> = w.taps.iter().map(|x| x.to_vec()).collect();
     let mut crowded = false;
@@ -78,18 +78,10 @@ fn search_for(w: &Windows<'_>, room: Room, most: usize) -> Found {
                 Room::Unknown => echo_of(w, &groups, None),
                 Room::Decay(per_s) => echo_of(w, &groups, Some(per_s)),
             };
-            let open = matches!(room, Room::Unknown | Room::Decay(_));
-            if let Some(echo) = echo.filter(|_| open && is_damped(&groups)) {
-                let enough =
-                    (FEW_LINES * candidates.len()).clamp(2 * MOST_LINES / 3, MOST_LINES - 1);
-                let mut plain = search_for(w, Room::Known(None), enough);
-                if !plain.crowded {
-                    let cut = cut_windows(&w.taps, &plain.lines);
-                    plain.lines = in_noise(w, &cut, plain.lines).lines;
-                    if explain_all(w, &plain.lines, echo) {
-                        return plain;
-                    }
-                }
+            let is_found = !matches!(room, Room::Known(_)) && is_damped(&groups);
+            let doubted = echo.filter(|_| is_found);
+            if let Some(plain) = doubted.and_then(|e| without_echo(w, e, candidates.len())) {
+                return plain;
             }
         }
         for group in groups {
@@ -101,8 +93,8 @@ fn search_for(w: &Windows<'_>, room: Room, most: usize) -> Found {
             take(&mut lines, &mut left, new);
         }
         zoom_again(&mut lines, &mut left, w, echo);
-        crowded |= lines.logs.len() > most;
-        if lines.logs.len() == before || (crowded && most < MOST_LINES) {
+        crowded |= most.is_some_and(|most| lines.logs.len() > most);
+        if lines.logs.len() == before || (crowded && most.is_some()) {
             break;
         }
         drop_weak_copies(&mut lines);
@@ -111,7 +103,7 @@ fn search_for(w: &Windows<'_>, room: Room, most: usize) -> Found {
         }
         left = residuals(w, &lines);
         // Lines that will not do for the sound show it at once.
-        if most < MOST_LINES && !explain(w, &lines, HOPELESS) {
+        if most.is_some() && !explain(w, &lines, HOPELESS) {
             crowded = true;
             break;
         }
@@ -121,6 +113,18 @@ fn search_for(w: &Windows<'_>, room: Room, most: usize) -> Found {
         crowded,
         echo,
     }
+}
+
+/// The lines of a damped wheel with `peaks` peaks, when they leave nothing for an `echo` to explain.
+fn without_echo(w: &Windows<'_>, echo: Echo, peaks: usize) -> Option<Found> {
+    let most = (FEW_LINES * peaks).clamp(2 * MOST_LINES / 3, MOST_LINES);
+    let mut plain = search_until(w, Room::Known(None), Some(most));
+    if plain.crowded {
+        return None;
+    }
+    let cut = cut_windows(&w.taps, &plain.lines);
+    plain.lines = in_noise(w, &cut, plain.lines).lines;
+    explain_all(w, &plain.lines, echo).then_some(plain)
 }
 
 /// True when the strongest peaks are so broad that those of pairs overlap.
