@@ -300,12 +300,16 @@ pub fn lot_distribution(input: &LotDistribution<'_>) -> Result<String, PictureEr
             );
             let mut sorted = readings.clone();
             sorted.sort_by_key(|r| *r as u8);
+            // Bricks where single wheels can be told, else one block a kind.
             let single = plot.y_px(0.0) - plot.y_px(1.0) >= BRICK_PX;
-            let gap = if single { 0.9 } else { 1.0 };
-            for (n, reading) in sorted.iter().enumerate() {
-                let (bottom, top) = (plot.y_px(n as f64), plot.y_px(n as f64 + gap));
-                let colour = style::reading_colour(Some(*reading));
+            let gap = if single { 0.1 } else { 0.0 };
+            let mut below_it = 0;
+            for same in sorted.chunk_by(|a, b| a == b && !single) {
+                let over_it = below_it + same.len();
+                let (bottom, top) = (plot.y_px(below_it as f64), plot.y_px(over_it as f64 - gap));
+                let colour = style::reading_colour(same.first().copied());
                 canvas.block((left, top), (right, bottom), colour)?;
+                below_it = over_it;
             }
             // Colour carries no meaning alone: what is not good is counted above its bar.
             let signs: Vec<String> = [(Reading::DullThud, "✕"), (Reading::Unclear, "?")]
