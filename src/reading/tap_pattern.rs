@@ -115,23 +115,31 @@ fn ratios(low: &Mode, high: &Mode, taps: usize) -> Option<Vec<(f64, f64)>> {
 /// Chi squared of the ratios for one order, over the two unknowns; `n phi` runs over 0 to pi.
 fn search(places: &[Place], ratios: &[(f64, f64)], n: f64) -> Vec<(f64, f64)> {
     let angle = |k: usize| PI * k as f64 / STEPS as f64;
+    // Sizes of cosine and sine of each place's angle less or plus each step, which repeat every pi.
+    let sizes = |at: f64| -> Vec<(f64, f64)> {
+        let sizes = (0..STEPS).map(|k| (at + angle(k)).sin_cos());
+        sizes.map(|(s, c)| (c.abs(), s.abs())).collect()
+    };
+    let spots: Vec<_> = places.iter().map(|p| sizes(-n * p.spot)).collect();
+    let mics: Vec<_> = places.iter().map(|p| sizes(n * p.mic)).collect();
     let mut out = Vec::with_capacity(STEPS * STEPS);
     for i in 0..STEPS {
         for j in 0..STEPS {
-            let (lie, mic) = (angle(i), angle(j));
-            let chi: f64 = places
+            let apart = (j + STEPS - i) % STEPS;
+            let chi: f64 = spots
                 .iter()
+                .zip(&mics)
                 .zip(ratios)
-                .map(|(p, (seen, std))| {
-                    let (a, b) = (n * p.spot - lie, n * p.mic + mic - lie);
-                    let low = (a.cos() * b.cos()).abs();
-                    let high = (a.sin() * b.sin()).abs();
+                .map(|((spot, mic), (seen, std))| {
+                    let (a, b) = (spot[i], mic[apart]);
+                    let (low, high) = (a.0 * b.0, a.1 * b.1);
                     // Neither is struck: the ratio may be anything.
-                    let blur = 0.1 / low.hypot(high).max(1e-3);
-                    ((high.atan2(low) - seen) / std.hypot(blur.min(FRAC_PI_2) * 0.5)).powi(2)
+                    let blur = 0.1 / (low * low + high * high).sqrt().max(1e-3);
+                    let half = blur.min(FRAC_PI_2) * 0.5;
+                    (high.atan2(low) - seen).powi(2) / (std * std + half * half)
                 })
                 .sum();
-            out.push((lie, chi));
+            out.push((angle(i), chi));
         }
     }
     out

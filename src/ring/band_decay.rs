@@ -57,20 +57,31 @@ pub fn band_decays(take: &TapTake) -> Vec<BandDecay> {
 /// As [`band_decays`], in bands of the given width.
 pub fn decays_in(take: &TapTake, width: BandWidth) -> Vec<BandDecay> {
     let rate = take.clip.rate();
-    width
+    let (edges, filters): (Vec<(f64, f64)>, Vec<BandPass>) = width
         .bands(LOWEST_HZ, rate)
         .into_iter()
-        .filter_map(|edges| {
-            BandPass::new(edges.0, edges.1, rate).map(|filter| one_band(take, edges, &filter))
-        })
+        .filter_map(|edges| Some((edges, BandPass::new(edges.0, edges.1, rate)?)))
+        .unzip();
+    let decay = take.clip.slice(take.decay.start, take.decay.end);
+    let decays = BandPass::run_all_backwards(&filters, decay, rate);
+    let noise = quiet_powers(take, &filters);
+    edges
+        .into_iter()
+        .zip(&filters)
+        .zip(decays.iter().zip(noise))
+        .map(|((edges, filter), (samples, noise))| one_band(take, edges, filter, samples, noise))
         .collect()
 }
 
-fn one_band(take: &TapTake, band_hz: (f64, f64), filter: &BandPass) -> BandDecay {
+fn one_band(
+    take: &TapTake,
+    band_hz: (f64, f64),
+    filter: &BandPass,
+    samples: &[f64],
+    noise: Noise,
+) -> BandDecay {
     let rate = take.clip.rate();
-    let samples = filter.run_backwards(take.clip.slice(take.decay.start, take.decay.end), rate);
     let smooth_s = SMOOTH_BANDWIDTHS / filter.width_hz();
-    let noise = quiet_power(take, filter).map_or(Noise::Unknown, Noise::Measured);
     let late_s = rate.seconds(take.decay.start) - rate.seconds(take.strike);
     let refused = |no: NoLine| BandDecay {
         band_hz,
@@ -86,7 +97,7 @@ fn one_band(take: &TapTake, band_hz: (f64, f64), filter: &BandPass) -> BandDecay
     if samples.len() < rate.samples(SHORTEST_S) {
         return refused(NoLine::NoDecay);
     }
-    let decay = match Decay::of(&samples, rate, smooth_s, noise) {
+    let decay = match Decay::of(samples, rate, smooth_s, noise) {
         Ok(decay) => decay,
         Err(no) => return refused(no),
     };
@@ -187,13 +198,19 @@ fn reason(no: NoLine) -> NoDecay {
     }
 }
 
-/// Mean square of the quiet stretch in the band; none where it is too short to tell.
-fn quiet_power(take: &TapTake, filter: &BandPass) -> Option<f64> {
+/// Mean square of the quiet stretch in each band; unknown where it is too short to tell.
+fn quiet_powers(take: &TapTake, filters: &[BandPass]) -> Vec<Noise> {
     let rate = take.clip.rate();
     let quiet = take.clip.slice(take.quiet.start, take.quiet.end);
-    if quiet.len() < rate.samples(QUIET_BANDWIDTHS / filter.width_hz()).max(1) {
-        return None;
-    }
-    let band = filter.run_backwards(quiet, rate);
-    Some(band.iter().map(|v| v * v).sum::<f64>() / band.len() as f64)
+    let bands = BandPass::run_all_backwards(filters, quiet, rate);
+    filters
+        .iter()
+        .zip(bands)
+        .map(|(filter, band)| {
+            if band.len() < rate.samples(QUIET_BANDWIDTHS / filter.width_hz()).max(1) {
+                return Noise::Unknown;
+            }
+            Noise::Measured(band.iter().map(|v| v * v).sum::<f64>() / band.len() as f64)
+        })
+        .collect()
 }

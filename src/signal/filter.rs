@@ -6,6 +6,8 @@
 
 use std::f64::consts::PI;
 
+use super::wide::{Kernel, wide};
+
 /// Most bands that a [`BandBank`] has. Fixed, so that all bands run in step and vectorise.
 pub const LANES: usize = 6;
 
@@ -48,7 +50,7 @@ impl Section {
         self.a2[lane] = (1.0 - k / q + k * k) * norm;
     }
 
-    #[inline]
+    #[inline(always)]
     fn step(&mut self, x: &mut [f64; LANES]) {
         for (l, value) in x.iter_mut().enumerate() {
             let y = self.b0[l] * *value + self.s1[l];
@@ -116,17 +118,38 @@ impl BandBank {
             return;
         };
         let offset = *self.offset.get_or_insert(first);
-        for &sample in samples {
-            let mut x = [sample - offset; LANES];
-            for section in &mut self.sections {
-                section.step(&mut x);
-            }
-            for l in 0..LANES {
-                energy[l] += x[l] * x[l];
-            }
-        }
+        wide(AddEnergy {
+            sections: &mut self.sections,
+            samples,
+            offset,
+            energy,
+        });
         for section in &mut self.sections {
             section.flush();
+        }
+    }
+}
+
+struct AddEnergy<'a> {
+    sections: &'a mut [Section; 4],
+    samples: &'a [f64],
+    offset: f64,
+    energy: &'a mut [f64; LANES],
+}
+
+impl Kernel for AddEnergy<'_> {
+    type Out = ();
+
+    #[inline(always)]
+    fn run(self) {
+        for sample in self.samples {
+            let mut x = [sample - self.offset; LANES];
+            for section in self.sections.iter_mut() {
+                section.step(&mut x);
+            }
+            for (sum, x) in self.energy.iter_mut().zip(x) {
+                *sum += x * x;
+            }
         }
     }
 }

@@ -11,4 +11,5 @@ pub mod octave;
 pub mod overview;
 pub mod peaks;
 pub mod spectrum;
+pub mod wide;
 pub mod window;

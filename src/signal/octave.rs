@@ -2,6 +2,7 @@
 
 use std::f64::consts::PI;
 
+use crate::signal::wide::{Kernel, wide};
 use crate::signal::window::Window;
 use crate::units::SampleRate;
 
@@ -124,6 +125,47 @@ impl BandPass {
     /// end the signal is continued by turning it about its last sample, faded out, so that a slow
     /// drift cut off there does not ring like a strike.
     pub fn run_backwards(&self, samples: &[f64], rate: SampleRate) -> Vec<f64> {
+        let mut out = Self::run_all_backwards(std::slice::from_ref(self), samples, rate);
+        out.pop().unwrap_or_default()
+    }
+
+    /// [`Self::run_backwards`] of each filter, in their order: some of them run side by side.
+    pub fn run_all_backwards(filters: &[Self], samples: &[f64], rate: SampleRate) -> Vec<Vec<f64>> {
+        let mut out = Vec::with_capacity(filters.len());
+        for some in filters.chunks(LANES) {
+            let mut bank = Bank::new(some);
+            let behind: Vec<Vec<f64>> = some.iter().map(|f| f.continued(samples, rate)).collect();
+            let longest = behind.iter().map(Vec::len).max().unwrap_or(0);
+            // A lane whose filter begins later hears silence until then.
+            let beyond: Vec<[f64; LANES]> = (0..longest)
+                .rev()
+                .map(|n| {
+                    std::array::from_fn(|lane| {
+                        let sample = behind.get(lane).and_then(|b| b.get(n));
+                        sample.copied().unwrap_or(0.0)
+                    })
+                })
+                .collect();
+            wide(Settle {
+                bank: &mut bank,
+                beyond: &beyond,
+            });
+            let mut bands = vec![vec![0.0; samples.len()]; LANES];
+            if let [a, b, c, d] = bands.as_mut_slice() {
+                wide(Run {
+                    bank: &mut bank,
+                    samples,
+                    bands: [a, b, c, d],
+                });
+            }
+            bands.truncate(some.len());
+            out.append(&mut bands);
+        }
+        out
+    }
+
+    /// What is put behind the end of the signal, in the order of time.
+    fn continued(&self, samples: &[f64], rate: SampleRate) -> Vec<f64> {
         let Some(&last) = samples.last() else {
             return Vec::new();
         };
@@ -131,16 +173,10 @@ impl BandPass {
             .samples(SETTLING_BANDWIDTHS / self.width_hz)
             .min(samples.len() - 1);
         let fade = Window::FallingCosine.weights(beyond);
-        let turned = samples
-            .iter()
-            .rev()
-            .skip(1)
-            .zip(&fade)
-            .map(|(v, weight)| weight * (2.0 * last - v));
-        let mut out: Vec<f64> = samples.iter().copied().chain(turned).collect();
-        run(&self.sections, out.iter_mut().rev());
-        out.truncate(samples.len());
-        out
+        let turned = samples.iter().rev().skip(1).zip(&fade);
+        turned
+            .map(|(v, weight)| weight * (2.0 * last - v))
+            .collect()
     }
 }
 
@@ -154,23 +190,108 @@ fn section(linear: f64, constant: f64, width: f64) -> Section {
     }
 }
 
-/// Sections one after the other, sample by sample, each in the transposed direct form II: so the
-/// processor works on all of them at once.
-fn run<'a>(sections: &[Section; SECTIONS], samples: impl Iterator<Item = &'a mut f64>) {
-    let mut states = [(0.0, 0.0); SECTIONS];
-    for sample in samples {
-        let mut v = *sample;
-        for (section, (z1, z2)) in sections.iter().zip(&mut states) {
-            let x = section.gain * v;
-            v = x + *z1;
-            *z1 = *z2 - section.a1 * v;
-            *z2 = -x - section.a2 * v;
-            // Numbers this small are silence and slow down some processors.
-            if z1.abs() + z2.abs() < 1e-200 {
-                (*z1, *z2) = (0.0, 0.0);
+/// Filters that run side by side, one in each lane.
+const LANES: usize = 4;
+
+/// The sections of [`LANES`] filters, each in the transposed direct form II.
+#[derive(Clone)]
+struct Bank {
+    gain: [[f64; LANES]; SECTIONS],
+    a1: [[f64; LANES]; SECTIONS],
+    a2: [[f64; LANES]; SECTIONS],
+    z1: [[f64; LANES]; SECTIONS],
+    z2: [[f64; LANES]; SECTIONS],
+}
+
+impl Bank {
+    /// At rest; lanes without a filter let nothing through.
+    fn new(filters: &[BandPass]) -> Self {
+        let none = [[0.0; LANES]; SECTIONS];
+        let mut out = Self {
+            gain: none,
+            a1: none,
+            a2: none,
+            z1: none,
+            z2: none,
+        };
+        for (lane, filter) in filters.iter().enumerate().take(LANES) {
+            for (k, section) in filter.sections.iter().enumerate() {
+                out.gain[k][lane] = section.gain;
+                out.a1[k][lane] = section.a1;
+                out.a2[k][lane] = section.a2;
             }
         }
-        *sample = v;
+        out
+    }
+
+    #[inline(always)]
+    fn step(&mut self, mut v: [f64; LANES]) -> [f64; LANES] {
+        for k in 0..SECTIONS {
+            for (l, v) in v.iter_mut().enumerate() {
+                let x = self.gain[k][l] * *v;
+                *v = x + self.z1[k][l];
+                self.z1[k][l] = self.z2[k][l] - self.a1[k][l] * *v;
+                self.z2[k][l] = -x - self.a2[k][l] * *v;
+            }
+        }
+        v
+    }
+
+    /// Numbers this small are silence and slow down some processors.
+    #[inline(always)]
+    fn flush(&mut self) {
+        for z in self.z1.iter_mut().chain(&mut self.z2).flatten() {
+            if z.abs() < 1e-200 {
+                *z = 0.0;
+            }
+        }
+    }
+}
+
+/// Samples between two looks for silence: even the widest band's state does not fall from 1e-200 to
+/// the smallest number in so few.
+const UNTIL_FLUSHED: usize = 64;
+
+/// Runs a bank over what stands behind the end.
+struct Settle<'a> {
+    bank: &'a mut Bank,
+    beyond: &'a [[f64; LANES]],
+}
+
+impl Kernel for Settle<'_> {
+    type Out = ();
+
+    #[inline(always)]
+    fn run(self) {
+        for some in self.beyond.chunks(UNTIL_FLUSHED) {
+            for sample in some {
+                self.bank.step(*sample);
+            }
+            self.bank.flush();
+        }
+    }
+}
+
+/// Runs a bank over the samples, last first.
+struct Run<'a> {
+    bank: &'a mut Bank,
+    samples: &'a [f64],
+    bands: [&'a mut [f64]; LANES],
+}
+
+impl Kernel for Run<'_> {
+    type Out = ();
+
+    #[inline(always)]
+    fn run(self) {
+        let [a, b, c, d] = self.bands;
+        let rows = self.samples.iter().zip(a).zip(b).zip(c).zip(d).rev();
+        for (n, ((((sample, a), b), c), d)) in rows.enumerate() {
+            [*a, *b, *c, *d] = self.bank.step([*sample; LANES]);
+            if n % UNTIL_FLUSHED == 0 {
+                self.bank.flush();
+            }
+        }
     }
 }
 

@@ -2,7 +2,7 @@
 
 use crate::signal::fft::forward;
 
-use super::phasor::{C64, hann, powers};
+use super::phasor::{C64, hann, looked_for, powers, weighted_sum};
 use crate::signal::noise_density::NoiseDensity;
 
 /// A guess of one mode.
@@ -110,6 +110,7 @@ fn peaks_of(
     let over_background = (25.0 / f64::powf(used, 0.75)).max(8.0);
     let from = ((band_hz.0 / bin_hz) as usize).max(2);
     let to = ((band_hz.1 / bin_hz) as usize).min(bins - 2);
+    let halves = Halves::of(taps, len);
     (from..to.max(from))
         .filter(|k| {
             let k = *k;
@@ -120,7 +121,7 @@ fn peaks_of(
                 && power[k] > over_background * background(&power, k)
                 && raw[k] > skirts(k as f64 * bin_hz)
         })
-        .map(|k| guess(taps, &power, k, bin_hz, rate_hz, len))
+        .map(|k| guess(&halves, &power, k, bin_hz, rate_hz))
         .collect()
 }
 
@@ -140,14 +141,7 @@ fn background(power: &[f64], k: usize) -> f64 {
 
 /// Frequency by a parabola through the logs of three bins, decay from the amplitudes of two
 /// half windows.
-fn guess(
-    taps: &[&[f64]],
-    power: &[f64],
-    k: usize,
-    bin_hz: f64,
-    rate_hz: f64,
-    len: usize,
-) -> Candidate {
+fn guess(halves: &Halves<'_>, power: &[f64], k: usize, bin_hz: f64, rate_hz: f64) -> Candidate {
     let (a, b, c) = (power[k - 1].ln(), power[k].ln(), power[k + 1].ln());
     let bend = a - 2.0 * b + c;
     let offset = if bend < -1e-12 {
@@ -157,13 +151,8 @@ fn guess(
     };
     let freq_hz = (k as f64 + offset) * bin_hz;
     let w = std::f64::consts::TAU * freq_hz / rate_hz;
-    let (mut early, mut late, mut half) = (0.0, 0.0, len / 2);
-    for x in taps {
-        half = half.min(x.len() / 2).max(1);
-        early += hann_tone(&x[..half], w);
-        late += hann_tone(&x[half..(2 * half).min(x.len())], w);
-    }
-    let span_s = half as f64 / rate_hz;
+    let (early, late) = halves.energies(w);
+    let span_s = halves.weights.len() as f64 / rate_hz;
     let decay = if late > 0.0 && early > 0.0 {
         0.5 * (early / late).ln() / span_s
     } else {
@@ -176,11 +165,31 @@ fn guess(
     }
 }
 
-fn hann_tone(x: &[f64], w: f64) -> f64 {
-    let mut sum = C64::new(0.0, 0.0);
-    let tone = powers(C64::new(0.0, 0.0), C64::new(0.0, -w), x.len());
-    for ((s, h), v) in x.iter().zip(hann(x.len())).zip(tone) {
-        sum += v * (s * h);
+/// The taps in two halves of one length, and its weights.
+struct Halves<'a> {
+    taps: &'a [&'a [f64]],
+    weights: Vec<f64>,
+}
+
+impl<'a> Halves<'a> {
+    /// Halves of the first `len` samples, or of as many as the shortest tap has.
+    fn of(taps: &'a [&'a [f64]], len: usize) -> Self {
+        let shortest = taps.iter().map(|x| x.len()).min().unwrap_or(0);
+        Self {
+            taps,
+            weights: hann((len / 2).min(shortest / 2).max(1)),
+        }
     }
-    sum.norm_sqr()
+
+    /// Energies of a tone turning by `w` a sample in the first and the second half of all taps.
+    fn energies(&self, w: f64) -> (f64, f64) {
+        let half = self.weights.len();
+        let tone = looked_for(w, &self.weights);
+        let (mut early, mut late) = (0.0, 0.0);
+        for x in self.taps {
+            early += weighted_sum(&tone, &x[..half]).norm_sqr();
+            late += weighted_sum(&tone, &x[half..2 * half]).norm_sqr();
+        }
+        (early, late)
+    }
 }

@@ -10,6 +10,7 @@
 //! memory), and cost a few multiplications a sample where a triangular matrix costs its length.
 
 use super::phasor::C64;
+use crate::signal::wide::{Kernel, wide};
 
 /// Echo of a room: how much and how long.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -83,6 +84,15 @@ impl Whitener {
             }
             return;
         }
+        wide(Filter {
+            white: self,
+            columns,
+            len,
+        });
+    }
+
+    #[inline(always)]
+    fn filter_all(&self, columns: &mut [C64], len: usize) {
         let mut fours = columns.chunks_exact_mut(4 * len);
         for four in &mut fours {
             self.filter_columns::<4>(four, len);
@@ -93,6 +103,7 @@ impl Whitener {
     }
 
     /// `N` columns side by side, which the processor does in the time of one or two.
+    #[inline(always)]
     fn filter_columns<const N: usize>(&self, columns: &mut [C64], len: usize) {
         let lines = self.poles.len();
         let mut state = vec![([0.0; N], [0.0; N]); lines];
@@ -131,6 +142,21 @@ impl Whitener {
             return -2.0 * len as f64 * self.scale[0].ln();
         }
         self.scale.iter().take(len).map(|s| -2.0 * s.ln()).sum()
+    }
+}
+
+struct Filter<'a> {
+    white: &'a Whitener,
+    columns: &'a mut [C64],
+    len: usize,
+}
+
+impl Kernel for Filter<'_> {
+    type Out = ();
+
+    #[inline(always)]
+    fn run(self) {
+        self.white.filter_all(self.columns, self.len);
     }
 }
 

@@ -31,7 +31,7 @@ pub use echo::Echo;
 
 use accept::{Circumstances, misfit, refusals};
 use lines::{search, settle_in_echo};
-use phasor::{C64, hann, powers};
+use phasor::{C64, hann, looked_for, weighted_sum};
 use polish::{Lines, polish};
 use spare::without_spare;
 use tap_figures::per_tap;
@@ -298,14 +298,10 @@ fn steady_amplitude(usable: &[Window<'_>], freq_hz: f64) -> f64 {
             if rate.seconds(quiet.len()) < 0.05 {
                 return 0.0;
             }
-            let turn = C64::new(0.0, -std::f64::consts::TAU * freq_hz / rate.hz());
-            let tone = powers(C64::new(0.0, 0.0), turn, quiet.len());
-            let (mut sum, mut gain) = (C64::new(0.0, 0.0), 0.0);
-            for ((s, h), v) in quiet.iter().zip(hann(quiet.len())).zip(tone) {
-                sum += v * (s * h);
-                gain += h;
-            }
-            2.0 * sum.norm() / gain.max(1.0)
+            let weights = hann(quiet.len());
+            let gain: f64 = weights.iter().sum();
+            let tone = looked_for(std::f64::consts::TAU * freq_hz / rate.hz(), &weights);
+            2.0 * weighted_sum(&tone, quiet).norm() / gain.max(1.0)
         })
         // A steady tone sounds before every tap; a former ring before some.
         .fold(f64::INFINITY, f64::min)

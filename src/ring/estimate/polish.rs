@@ -7,6 +7,7 @@
 use nalgebra::{DMatrix, DVector};
 
 use super::phasor::C64;
+use crate::signal::wide::{Kernel, wide};
 
 /// Lines under refinement.
 #[derive(Debug, Clone)]
@@ -48,6 +49,26 @@ fn lanes(s: C64) -> [C64; LANES] {
 
 /// Adds `Re(c exp(s n))`.
 pub fn add_tone(x: &mut [f64], s: C64, c: C64) {
+    wide(AddTone { x, s, c });
+}
+
+struct AddTone<'a> {
+    x: &'a mut [f64],
+    s: C64,
+    c: C64,
+}
+
+impl Kernel for AddTone<'_> {
+    type Out = ();
+
+    #[inline(always)]
+    fn run(self) {
+        add_tone_inlined(self.x, self.s, self.c);
+    }
+}
+
+#[inline(always)]
+fn add_tone_inlined(x: &mut [f64], s: C64, c: C64) {
     let (all, first) = ((s * LANES as f64).exp(), lanes(s));
     // Begun anew now and then, so that rounding does not pile up.
     for (block, part) in x.chunks_mut(4096).enumerate() {
@@ -70,34 +91,84 @@ pub fn add_tone(x: &mut [f64], s: C64, c: C64) {
     }
 }
 
-/// Sums `sum_{n<len} n^p q^n` for p = 0, 1, 2, with `q = exp(log)`.
-fn moments(log: C64, len: usize) -> [C64; 3] {
-    let q = log.exp();
-    let one = C64::new(1.0, 0.0);
-    let n = len as f64;
-    let d = one - q;
-    if n * d.norm() < 0.02 || len < 16 {
-        let (mut v, mut sums) = (one, [C64::new(0.0, 0.0); 3]);
-        for k in 0..len {
-            let k = k as f64;
-            sums[0] += v;
-            sums[1] += v * k;
-            sums[2] += v * (k * k);
-            v *= q;
+/// A pole and its power at the end of a window: `z` and `z^N`, so that no product of two needs an
+/// exponential of its own.
+#[derive(Clone, Copy)]
+struct Reach {
+    once: C64,
+    end: C64,
+}
+
+impl Reach {
+    fn of(log: C64, len: usize) -> Self {
+        Self {
+            once: log.exp(),
+            end: (log * len as f64).exp(),
         }
-        return sums;
     }
-    let end = (log * n).exp(); // q^N
-    let s0 = (one - end) / d;
-    let s1 = (q - end * n + end * q * (n - 1.0)) / (d * d);
-    let s2 = (q * (one + q) - end * (n * n) + end * q * (2.0 * n * n - 2.0 * n - 1.0)
-        - end * q * q * ((n - 1.0) * (n - 1.0)))
-        / (d * d * d);
-    [s0, s1, s2]
+
+    fn times(self, other: Self) -> Self {
+        Self {
+            once: self.once * other.once,
+            end: self.end * other.end,
+        }
+    }
+
+    fn conj(self) -> Self {
+        Self {
+            once: self.once.conj(),
+            end: self.end.conj(),
+        }
+    }
+
+    /// Sums `sum_{n<len} n^p q^n` for p = 0, 1, 2, with `q` this pole.
+    fn moments(self, len: usize) -> [C64; 3] {
+        let (q, end) = (self.once, self.end);
+        let one = C64::new(1.0, 0.0);
+        let n = len as f64;
+        let d = one - q;
+        if n * d.norm() < 0.02 || len < 16 {
+            let (mut v, mut sums) = (one, [C64::new(0.0, 0.0); 3]);
+            for k in 0..len {
+                let k = k as f64;
+                sums[0] += v;
+                sums[1] += v * k;
+                sums[2] += v * (k * k);
+                v *= q;
+            }
+            return sums;
+        }
+        let (over, rest) = (one / d, one - end);
+        let s0 = rest * over;
+        let s1 = (q - end * n + end * q * (n - 1.0)) * (over * over);
+        let s2 = (q * (one + q) - end * (n * n) + end * q * (2.0 * n * n - 2.0 * n - 1.0)
+            - end * q * q * ((n - 1.0) * (n - 1.0)))
+            * (over * over * over);
+        [s0, s1, s2]
+    }
 }
 
 /// `sum n^p x[n] conj(exp(s n))` for p = 0, 1.
 fn data_sums(x: &[f64], s: C64) -> [C64; 2] {
+    wide(DataSums { x, s })
+}
+
+struct DataSums<'a> {
+    x: &'a [f64],
+    s: C64,
+}
+
+impl Kernel for DataSums<'_> {
+    type Out = [C64; 2];
+
+    #[inline(always)]
+    fn run(self) -> [C64; 2] {
+        data_sums_inlined(self.x, self.s)
+    }
+}
+
+#[inline(always)]
+fn data_sums_inlined(x: &[f64], s: C64) -> [C64; 2] {
     let s = s.conj();
     let (all, first) = ((s * LANES as f64).exp(), lanes(s));
     let mut out = [C64::new(0.0, 0.0); 2];
@@ -141,6 +212,7 @@ fn normal(x: &[f64], lines: &Lines, t: usize, residual: &[f64]) -> (DMatrix<f64>
     let mut m = DMatrix::zeros(4 * count, 4 * count);
     let mut g = DVector::zeros(4 * count);
     let i = C64::new(0.0, 1.0);
+    let reach: Vec<Reach> = lines.logs.iter().map(|s| Reach::of(*s, len)).collect();
     for a in 0..count {
         let ca = lines.amplitudes[t][a];
         let coef_a = [C64::new(1.0, 0.0), i, ca, i * ca];
@@ -152,8 +224,8 @@ fn normal(x: &[f64], lines: &Lines, t: usize, residual: &[f64]) -> (DMatrix<f64>
         for b in a..count {
             let cb = lines.amplitudes[t][b];
             let coef_b = [C64::new(1.0, 0.0), i, cb, i * cb];
-            let plus = moments(lines.logs[a] + lines.logs[b], len);
-            let minus = moments(lines.logs[a] + lines.logs[b].conj(), len);
+            let plus = reach[a].times(reach[b]).moments(len);
+            let minus = reach[a].times(reach[b].conj()).moments(len);
             for (p, alpha) in coef_a.iter().enumerate() {
                 for (q, beta) in coef_b.iter().enumerate() {
                     let order = p / 2 + q / 2;
@@ -184,6 +256,8 @@ pub struct Polished {
     pub lines: Lines,
     /// Variance of `Re s`, `Im s` per line for unit noise density in every tap (weights 1).
     pub variance: Vec<(f64, f64)>,
+    /// Sum of squared residuals of all taps, each with its weight.
+    pub cost: f64,
 }
 
 /// A round that lowers the cost by a smaller share is the last: among ten thousand samples that is a
@@ -196,12 +270,11 @@ const MOST_TRIES: usize = 6;
 /// Refines all lines together for `rounds` rounds at most. `weights` is one over the noise variance of
 /// each tap, relative.
 pub fn polish(taps: &[&[f64]], start: Lines, weights: &[f64], rounds: usize) -> Polished {
-    let mut lines = start;
-    let mut cost = total_cost(taps, &lines, weights);
+    let mut now = Fitted::new(taps, start, weights);
     // Levenberg's damping: none as long as whole steps help, more where lines overlap.
     let mut damping = 0.0;
     for _ in 0..rounds {
-        let Some(slope) = slope(taps, &lines, weights) else {
+        let Some(slope) = slope(taps, &now, weights) else {
             break;
         };
         let mut better = None;
@@ -209,42 +282,49 @@ pub fn polish(taps: &[&[f64]], start: Lines, weights: &[f64], rounds: usize) -> 
             let Some(step) = slope.step(damping) else {
                 break;
             };
-            let tried = step.applied(&lines);
-            let c = total_cost(taps, &tried, weights);
-            if c.is_finite() && c <= cost {
-                better = Some((tried, c));
+            let tried = Fitted::new(taps, step.applied(&now.lines), weights);
+            if tried.cost.is_finite() && tried.cost <= now.cost {
+                better = Some(tried);
                 break;
             }
             damping = (10.0_f64 * damping).max(1e-3);
         }
-        let Some((next, next_cost)) = better else {
+        let Some(next) = better else {
             break;
         };
         damping = if damping > 1e-3 { 0.1 * damping } else { 0.0 };
-        let gain = cost - next_cost;
-        lines = next;
-        cost = next_cost;
-        if gain < ENOUGH * cost {
+        let gain = now.cost - next.cost;
+        now = next;
+        if gain < ENOUGH * now.cost {
             break;
         }
     }
-    let variance = variances(taps, &lines, weights);
-    Polished { lines, variance }
+    Polished {
+        variance: variances(taps, &now.lines, weights),
+        lines: now.lines,
+        cost: now.cost,
+    }
 }
 
-/// Sum of squared residuals of all taps, each with its weight.
-pub fn total_cost(taps: &[&[f64]], lines: &Lines, weights: &[f64]) -> f64 {
-    taps.iter()
-        .enumerate()
-        .map(|(t, x)| {
-            weights[t]
-                * lines
-                    .residual(x, t, &|_| true)
-                    .iter()
-                    .map(|v| v * v)
-                    .sum::<f64>()
-        })
-        .sum()
+/// Lines and what they leave of each tap.
+struct Fitted {
+    lines: Lines,
+    residuals: Vec<Vec<f64>>,
+    cost: f64,
+}
+
+impl Fitted {
+    fn new(taps: &[&[f64]], lines: Lines, weights: &[f64]) -> Self {
+        let each = taps.iter().enumerate();
+        let residuals: Vec<Vec<f64>> = each.map(|(t, x)| lines.residual(x, t, &|_| true)).collect();
+        let each = residuals.iter().zip(weights);
+        let cost = each.map(|(r, w)| w * r.iter().map(|v| v * v).sum::<f64>());
+        Self {
+            cost: cost.sum(),
+            lines,
+            residuals,
+        }
+    }
 }
 
 struct Step {
@@ -281,7 +361,8 @@ struct Slope {
     count: usize,
 }
 
-fn slope(taps: &[&[f64]], lines: &Lines, weights: &[f64]) -> Option<Slope> {
+fn slope(taps: &[&[f64]], now: &Fitted, weights: &[f64]) -> Option<Slope> {
+    let lines = &now.lines;
     let count = lines.logs.len();
     if count == 0 {
         return None;
@@ -293,8 +374,7 @@ fn slope(taps: &[&[f64]], lines: &Lines, weights: &[f64]) -> Option<Slope> {
         count,
     };
     for (t, x) in taps.iter().enumerate() {
-        let residual = lines.residual(x, t, &|_| true);
-        let (m, g) = normal(x, lines, t, &residual);
+        let (m, g) = normal(x, lines, t, &now.residuals[t]);
         let block = Reduced::new(&m, &g, count)?;
         out.fisher += &block.fisher * weights[t];
         out.right += &block.right * weights[t];

@@ -7,7 +7,7 @@ use std::cell::OnceCell;
 
 use nalgebra::{DMatrix, DVector};
 
-use super::columns::{KEPT, dot, length, subtract};
+use super::columns::{KEPT, dot, exponential, length, scale, subtract};
 use super::echo::{Disturbance, Whitener};
 use super::phasor::C64;
 use super::subspace::Subspace;
@@ -240,16 +240,11 @@ fn linearise(taps: &[Vec<C64>], white: &[Whitener], logs: &[C64]) -> Option<Line
     let longest = taps.iter().map(Vec::len).max()?;
     let mut basis = vec![C64::new(0.0, 0.0); 2 * order * longest];
     let (plain, slopes) = basis.split_at_mut(order * longest);
-    for (k, s) in logs.iter().enumerate() {
-        let z = s.exp();
-        let mut v = C64::new(1.0, 0.0);
-        let at = k * longest..(k + 1) * longest;
-        let pairs = plain[at.clone()].iter_mut().zip(&mut slopes[at]);
-        for (m, (p, q)) in pairs.enumerate() {
-            *p = v;
-            *q = v * m as f64;
-            v *= z;
-        }
+    let columns = plain
+        .chunks_exact_mut(longest)
+        .zip(slopes.chunks_exact_mut(longest));
+    for (s, (plain, slopes)) in logs.iter().zip(columns) {
+        exponential(s.exp(), plain, slopes);
     }
     let mut out = Linear {
         amplitudes: Vec::with_capacity(taps.len()),
@@ -288,7 +283,7 @@ fn linearise(taps: &[Vec<C64>], white: &[Whitener], logs: &[C64]) -> Option<Line
         let c = frame.solve(projected)?;
         out.cost += power * left.iter().map(|v| v.norm_sqr()).sum::<f64>();
         for (column, c) in j.chunks_exact_mut(len).zip(&c) {
-            column.iter_mut().for_each(|v| *v *= c);
+            scale(column, *c);
             frame.take_off(column);
         }
         for (k, a) in j.chunks_exact(len).enumerate() {

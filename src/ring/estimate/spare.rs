@@ -2,7 +2,7 @@
 //! with five where there are four, and all of them wrong.
 
 use super::lines::{DAMPED_Q, select};
-use super::polish::{Lines, Polished, polish, total_cost};
+use super::polish::{Lines, Polished, polish};
 use super::refine::needed_gain;
 
 /// A line of a damped wheel is doubted whose decay is not surer than this, relative, and that has another
@@ -31,7 +31,6 @@ pub fn without_spare(
             all.sum::<f64>() / -now.lines.logs[*k].re
         };
         doubted.sort_by(|a, b| energy(a).total_cmp(&energy(b)));
-        let cost = total_cost(taps, &now.lines, weights);
         let mut better = None;
         for k in doubted {
             if tries == MOST_TRIES {
@@ -40,7 +39,7 @@ pub fn without_spare(
             tries += 1;
             let keep: Vec<usize> = (0..now.lines.logs.len()).filter(|o| *o != k).collect();
             let fewer = polish(taps, select(&now.lines, &keep), weights, ROUNDS);
-            let rise = total_cost(taps, &fewer.lines, weights) - cost;
+            let rise = fewer.cost - now.cost;
             // Real data: half of the squared deviations are one of complex data.
             if 0.5 * rise * over_noise(now.lines.logs[k].im) < need {
                 better = Some(fewer);

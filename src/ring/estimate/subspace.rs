@@ -1,10 +1,11 @@
 //! Poles of a sum of damped exponentials from the signal subspace of its Hankel matrix
 //! (rotational invariance: Roy & Kailath 1989; Hankel form: Kung, Arun & Rao 1983).
 
-use nalgebra::{DMatrix, DVector, Schur, SymmetricEigen};
+use nalgebra::{DMatrix, Schur, SymmetricEigen};
 
-use super::columns::{KEPT, dot, length, subtract};
+use super::columns::{KEPT, dot, dot_inlined, length, subtract};
 use super::phasor::C64;
+use crate::signal::wide::{Kernel, wide};
 
 /// The leading left singular vectors of the Hankel blocks of all taps side by side.
 #[derive(Debug)]
@@ -34,11 +35,11 @@ impl Subspace {
     /// The `order` poles z (per decimated sample), or none where the algebra fails.
     pub fn poles(&self, order: usize) -> Option<Vec<C64>> {
         let rows = self.vectors.nrows();
-        let u = self.vectors.columns(0, order);
-        let upper = u.rows(0, rows - 1);
-        let lower = u.rows(1, rows - 1);
-        let gram = upper.adjoint() * upper;
-        let right = upper.adjoint() * lower;
+        let columns = self.vectors.as_slice();
+        let upper = |k: usize| &columns[k * rows..(k + 1) * rows - 1];
+        let lower = |k: usize| &columns[k * rows + 1..(k + 1) * rows];
+        let gram = DMatrix::from_fn(order, order, |i, j| dot(upper(i), upper(j)));
+        let right = DMatrix::from_fn(order, order, |i, j| dot(upper(i), lower(j)));
         let shift = gram.lu().solve(&right)?;
         let (_, triangle) = Schur::try_new(shift, 1e-13, 2_000)?.unpack();
         Some(triangle.diagonal().iter().copied().collect())
@@ -56,57 +57,70 @@ fn leading(covariance: &DMatrix<C64>, count: usize) -> Option<DMatrix<C64>> {
     let rows = covariance.nrows();
     let wide = (count + 4).min(rows);
     if 2 * wide > rows {
-        return ritz(covariance, DMatrix::identity(rows, rows), count);
+        return ritz(covariance, &DMatrix::identity(rows, rows), count);
     }
     // Columns of the covariance itself: they hold each strong line.
     let mut block = DMatrix::from_fn(rows, wide, |i, j| covariance[(i, j * rows / wide)]);
     orthonormalise(&mut block);
-    let real = RealForm::of(covariance);
     for _ in 1..ROUNDS {
-        block = real.times(&block);
+        block = times(covariance, &block);
         orthonormalise(&mut block);
     }
-    ritz(covariance, block, count)
+    ritz(covariance, &block, count)
 }
 
 /// The leading eigenvectors that lie in the span of the orthonormal columns of `block`.
-fn ritz(covariance: &DMatrix<C64>, block: DMatrix<C64>, count: usize) -> Option<DMatrix<C64>> {
-    let small = block.adjoint() * (covariance * &block);
+fn ritz(covariance: &DMatrix<C64>, block: &DMatrix<C64>, count: usize) -> Option<DMatrix<C64>> {
+    let (rows, count_tried) = block.shape();
+    let turned = times(covariance, block);
+    let column =
+        |m: &'_ DMatrix<C64>, k: usize| -> Vec<C64> { m.as_slice()[k * rows..][..rows].to_vec() };
+    let (own, turned): (Vec<_>, Vec<_>) = (0..count_tried)
+        .map(|k| (column(block, k), column(&turned, k)))
+        .unzip();
+    let small = DMatrix::from_fn(count_tried, count_tried, |i, j| dot(&own[i], &turned[j]));
     let eigen = SymmetricEigen::try_new(small, 1e-14, 10_000)?;
-    let mut order: Vec<usize> = (0..block.ncols()).collect();
+    let mut order: Vec<usize> = (0..count_tried).collect();
     order.sort_by(|a, b| eigen.eigenvalues[*b].total_cmp(&eigen.eigenvalues[*a]));
-    let columns: Vec<DVector<C64>> = order[..count.min(order.len())]
-        .iter()
-        .map(|k| &block * eigen.eigenvectors.column(*k))
-        .collect();
-    Some(DMatrix::from_columns(&columns))
+    let count = count.min(count_tried);
+    let mut out = DMatrix::zeros(rows, count);
+    for (to, from) in out.as_mut_slice().chunks_exact_mut(rows).zip(order) {
+        for (q, factor) in own.iter().zip(eigen.eigenvectors.column(from).iter()) {
+            subtract(to, q, -factor);
+        }
+    }
+    Some(out)
 }
 
-/// A complex square matrix `P + iQ` as the real one `[P -Q; Q P]`: the library multiplies real
-/// matrices with all that the processor has, complex ones number by number.
-struct RealForm(DMatrix<f64>);
+/// A Hermitian matrix times a block of columns: each element is an inner product of two columns.
+fn times(hermitian: &DMatrix<C64>, block: &DMatrix<C64>) -> DMatrix<C64> {
+    let (rows, wide_by) = block.shape();
+    let out = wide(Times {
+        hermitian: hermitian.as_slice(),
+        block: block.as_slice(),
+        rows,
+    });
+    DMatrix::from_vec(rows, wide_by, out)
+}
 
-impl RealForm {
-    fn of(m: &DMatrix<C64>) -> Self {
-        let n = m.nrows();
-        Self(DMatrix::from_fn(2 * n, 2 * n, |i, j| {
-            let v = m[(i % n, j % n)];
-            match (i < n, j < n) {
-                (true, true) | (false, false) => v.re,
-                (true, false) => -v.im,
-                (false, true) => v.im,
+struct Times<'a> {
+    hermitian: &'a [C64],
+    block: &'a [C64],
+    rows: usize,
+}
+
+impl Kernel for Times<'_> {
+    type Out = Vec<C64>;
+
+    #[inline(always)]
+    fn run(self) -> Vec<C64> {
+        let mut out = Vec::with_capacity(self.block.len());
+        for b in self.block.chunks_exact(self.rows) {
+            for h in self.hermitian.chunks_exact(self.rows) {
+                out.push(dot_inlined(h, b));
             }
-        }))
-    }
-
-    fn times(&self, block: &DMatrix<C64>) -> DMatrix<C64> {
-        let (n, wide) = block.shape();
-        let parts = DMatrix::from_fn(2 * n, wide, |i, j| {
-            let v = block[(i % n, j)];
-            if i < n { v.re } else { v.im }
-        });
-        let out = &self.0 * parts;
-        DMatrix::from_fn(n, wide, |i, j| C64::new(out[(i, j)], out[(i + n, j)]))
+        }
+        out
     }
 }
 

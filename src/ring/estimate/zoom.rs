@@ -6,7 +6,8 @@
 
 use std::sync::{Arc, OnceLock};
 
-use super::phasor::{C64, powers};
+use super::phasor::{C64, looked_for, powers, weighted_sum_inlined};
+use crate::signal::wide::{Kernel, wide};
 
 const ZERO: C64 = C64::new(0.0, 0.0);
 
@@ -56,15 +57,18 @@ impl Zoom {
     pub fn apply(&self, x: &[f64], most: usize) -> Vec<C64> {
         let count = self.outputs(x.len(), most);
         // The mixed filter is the same for each output up to a phase.
-        let turns = powers(ZERO, C64::new(0.0, -self.centre), self.taps.len());
-        let kernel: Vec<C64> = self.taps.iter().zip(turns).map(|(h, v)| v * *h).collect();
-        (0..count)
-            .map(|m| {
-                let from = m * self.step;
-                mixed(&kernel, &x[from..from + self.taps.len()])
-                    * C64::from_polar(1.0, -self.centre * from as f64)
-            })
-            .collect()
+        let kernel = looked_for(self.centre, &self.taps);
+        let mut out = wide(Mixed {
+            kernel: &kernel,
+            x,
+            step: self.step,
+            count,
+        });
+        let turns = powers(ZERO, C64::new(0.0, -self.centre * self.step as f64), count);
+        for (y, turn) in out.iter_mut().zip(turns) {
+            *y *= turn;
+        }
+        out
     }
 
     /// Gain of the band for an exponential `exp(p n)` of the input (p per input sample).
@@ -75,24 +79,29 @@ impl Zoom {
     }
 }
 
-/// `sum k x`, in four sums that the processor adds side by side.
-fn mixed(kernel: &[C64], x: &[f64]) -> C64 {
-    let mut sums = [[0.0; 2]; 4];
-    let (kernel_fours, x_fours) = (kernel.chunks_exact(4), x.chunks_exact(4));
-    let mut add = |c: usize, k: C64, s: f64| {
-        sums[c][0] += k.re * s;
-        sums[c][1] += k.im * s;
-    };
-    for (k, s) in kernel_fours.remainder().iter().zip(x_fours.remainder()) {
-        add(0, *k, *s);
-    }
-    for (k, s) in kernel_fours.zip(x_fours) {
-        for c in 0..4 {
-            add(c, k[c], s[c]);
+/// A kernel over the samples from each place `m step` on.
+struct Mixed<'a> {
+    kernel: &'a [C64],
+    x: &'a [f64],
+    step: usize,
+    count: usize,
+}
+
+impl Kernel for Mixed<'_> {
+    type Out = Vec<C64>;
+
+    #[inline(always)]
+    fn run(self) -> Vec<C64> {
+        let mut out = Vec::with_capacity(self.count);
+        for m in 0..self.count {
+            let from = m * self.step;
+            out.push(weighted_sum_inlined(
+                self.kernel,
+                &self.x[from..from + self.kernel.len()],
+            ));
         }
+        out
     }
-    let sum = |k: usize| (sums[0][k] + sums[1][k]) + (sums[2][k] + sums[3][k]);
-    C64::new(sum(0), sum(1))
 }
 
 /// Powers of two up to 4096 as decimations.

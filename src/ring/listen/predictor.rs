@@ -3,8 +3,29 @@
 //! A sum of damped tones follows from its own past; the error of a predictor shows what was
 //! put in anew: a strike, a second contact, the pulses of a voice.
 
+use crate::signal::wide::{Kernel, wide};
+
 /// `sum a[n] b[n]` in eight sums that the processor adds side by side.
 pub(super) fn dot(a: &[f64], b: &[f64]) -> f64 {
+    wide(Dot { a, b })
+}
+
+struct Dot<'a> {
+    a: &'a [f64],
+    b: &'a [f64],
+}
+
+impl Kernel for Dot<'_> {
+    type Out = f64;
+
+    #[inline(always)]
+    fn run(self) -> f64 {
+        dot_inlined(self.a, self.b)
+    }
+}
+
+#[inline(always)]
+fn dot_inlined(a: &[f64], b: &[f64]) -> f64 {
     let (eights, more) = (a.chunks_exact(8), b.chunks_exact(8));
     let rest = eights.remainder().iter().zip(more.remainder());
     let rest: f64 = rest.map(|(x, y)| x * y).sum();
@@ -86,12 +107,34 @@ fn solve(phi: &[f64], order: usize, ridge: f64) -> Option<Vec<f64>> {
 pub(super) fn error(x: &[f64], a: &[f64], from: usize, to: usize) -> Vec<f64> {
     let to = to.min(x.len());
     let forward: Vec<f64> = a.iter().rev().copied().collect();
-    (from..to)
-        .map(|n| {
-            let past = &x[n.saturating_sub(a.len())..n];
-            x[n] - dot(past, &forward[a.len() - past.len()..])
-        })
-        .collect()
+    wide(Errors {
+        x,
+        forward: &forward,
+        from,
+        to,
+    })
+}
+
+struct Errors<'a> {
+    x: &'a [f64],
+    forward: &'a [f64],
+    from: usize,
+    to: usize,
+}
+
+impl Kernel for Errors<'_> {
+    type Out = Vec<f64>;
+
+    #[inline(always)]
+    fn run(self) -> Vec<f64> {
+        let order = self.forward.len();
+        let mut out = Vec::with_capacity(self.to.saturating_sub(self.from));
+        for n in self.from..self.to {
+            let past = &self.x[n.saturating_sub(order)..n];
+            out.push(self.x[n] - dot_inlined(past, &self.forward[order - past.len()..]));
+        }
+        out
+    }
 }
 
 #[cfg(test)]
