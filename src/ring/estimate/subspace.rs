@@ -3,14 +3,17 @@
 
 use nalgebra::{DMatrix, Schur, SymmetricEigen};
 
-use super::columns::{KEPT, dot, dot_inlined, length, subtract};
+use super::columns::{KEPT, dot, length, subtract};
 use super::phasor::C64;
 use crate::signal::wide::{Kernel, wide};
 
 /// The leading left singular vectors of the Hankel blocks of all taps side by side.
 #[derive(Debug)]
 pub struct Subspace {
-    vectors: DMatrix<C64>,
+    /// Inner products of the vectors without their last element with each other...
+    gram: DMatrix<C64>,
+    /// ... and with the vectors without their first.
+    shifted: DMatrix<C64>,
 }
 
 impl Subspace {
@@ -24,23 +27,32 @@ impl Subspace {
         }
         let keep = most.min(rows - 1);
         let vectors = leading(&covariance(taps, rows), keep)?;
-        Some(Self { vectors })
+        let columns = vectors.as_slice();
+        let upper = |k: usize| &columns[k * rows..(k + 1) * rows - 1];
+        let lower = |k: usize| &columns[k * rows + 1..(k + 1) * rows];
+        let kept = vectors.ncols();
+        let mut gram = DMatrix::zeros(kept, kept);
+        for j in 0..kept {
+            for i in 0..=j {
+                gram[(i, j)] = dot(upper(i), upper(j));
+                gram[(j, i)] = gram[(i, j)].conj();
+            }
+        }
+        Some(Self {
+            gram,
+            shifted: DMatrix::from_fn(kept, kept, |i, j| dot(upper(i), lower(j))),
+        })
     }
 
     /// Largest order that can be asked for.
     pub fn most(&self) -> usize {
-        self.vectors.ncols()
+        self.gram.ncols()
     }
 
     /// The `order` poles z (per decimated sample), or none where the algebra fails.
     pub fn poles(&self, order: usize) -> Option<Vec<C64>> {
-        let rows = self.vectors.nrows();
-        let columns = self.vectors.as_slice();
-        let upper = |k: usize| &columns[k * rows..(k + 1) * rows - 1];
-        let lower = |k: usize| &columns[k * rows + 1..(k + 1) * rows];
-        let gram = DMatrix::from_fn(order, order, |i, j| dot(upper(i), upper(j)));
-        let right = DMatrix::from_fn(order, order, |i, j| dot(upper(i), lower(j)));
-        let shift = gram.lu().solve(&right)?;
+        let leading = |m: &DMatrix<C64>| m.view((0, 0), (order, order)).into_owned();
+        let shift = leading(&self.gram).lu().solve(&leading(&self.shifted))?;
         let (_, triangle) = Schur::try_new(shift, 1e-13, 2_000)?.unpack();
         Some(triangle.diagonal().iter().copied().collect())
     }
@@ -55,34 +67,32 @@ const ROUNDS: usize = 4;
 /// than are asked for. Few of many are wanted, so this costs a fraction of a whole decomposition.
 fn leading(covariance: &DMatrix<C64>, count: usize) -> Option<DMatrix<C64>> {
     let rows = covariance.nrows();
-    let wide = (count + 4).min(rows);
-    if 2 * wide > rows {
-        return ritz(covariance, &DMatrix::identity(rows, rows), count);
+    let tried = (count + 4).min(rows);
+    let planes = Planes::of(covariance);
+    if 2 * tried > rows {
+        return ritz(&planes, &DMatrix::identity(rows, rows), count);
     }
     // Columns of the covariance itself: they hold each strong line.
-    let mut block = DMatrix::from_fn(rows, wide, |i, j| covariance[(i, j * rows / wide)]);
+    let mut block = DMatrix::from_fn(rows, tried, |i, j| covariance[(i, j * rows / tried)]);
     orthonormalise(&mut block);
     for _ in 1..ROUNDS {
-        block = times(covariance, &block);
+        block = times(&planes, &block);
         orthonormalise(&mut block);
     }
-    ritz(covariance, &block, count)
+    ritz(&planes, &block, count)
 }
 
 /// The leading eigenvectors that lie in the span of the orthonormal columns of `block`.
-fn ritz(covariance: &DMatrix<C64>, block: &DMatrix<C64>, count: usize) -> Option<DMatrix<C64>> {
-    let (rows, count_tried) = block.shape();
+fn ritz(covariance: &Planes, block: &DMatrix<C64>, count: usize) -> Option<DMatrix<C64>> {
+    let (rows, tried) = block.shape();
     let turned = times(covariance, block);
-    let column =
-        |m: &'_ DMatrix<C64>, k: usize| -> Vec<C64> { m.as_slice()[k * rows..][..rows].to_vec() };
-    let (own, turned): (Vec<_>, Vec<_>) = (0..count_tried)
-        .map(|k| (column(block, k), column(&turned, k)))
-        .unzip();
-    let small = DMatrix::from_fn(count_tried, count_tried, |i, j| dot(&own[i], &turned[j]));
+    let own: Vec<&[C64]> = block.as_slice().chunks_exact(rows).collect();
+    let turned: Vec<&[C64]> = turned.as_slice().chunks_exact(rows).collect();
+    let small = DMatrix::from_fn(tried, tried, |i, j| dot(own[i], turned[j]));
     let eigen = SymmetricEigen::try_new(small, 1e-14, 10_000)?;
-    let mut order: Vec<usize> = (0..count_tried).collect();
+    let mut order: Vec<usize> = (0..tried).collect();
     order.sort_by(|a, b| eigen.eigenvalues[*b].total_cmp(&eigen.eigenvalues[*a]));
-    let count = count.min(count_tried);
+    let count = count.min(tried);
     let mut out = DMatrix::zeros(rows, count);
     for (to, from) in out.as_mut_slice().chunks_exact_mut(rows).zip(order) {
         for (q, factor) in own.iter().zip(eigen.eigenvectors.column(from).iter()) {
@@ -92,35 +102,97 @@ fn ritz(covariance: &DMatrix<C64>, block: &DMatrix<C64>, count: usize) -> Option
     Some(out)
 }
 
-/// A Hermitian matrix times a block of columns: each element is an inner product of two columns.
-fn times(hermitian: &DMatrix<C64>, block: &DMatrix<C64>) -> DMatrix<C64> {
-    let (rows, wide_by) = block.shape();
-    let out = wide(Times {
-        hermitian: hermitian.as_slice(),
-        block: block.as_slice(),
-        rows,
-    });
-    DMatrix::from_vec(rows, wide_by, out)
+/// A square matrix times a block of columns.
+fn times(square: &Planes, block: &DMatrix<C64>) -> DMatrix<C64> {
+    let (rows, columns) = block.shape();
+    let out = wide(Times { square, block });
+    DMatrix::from_fn(rows, columns, |i, j| {
+        let at = j * out.height + i;
+        C64::new(out.re[at], out.im[at])
+    })
 }
 
-struct Times<'a> {
-    hermitian: &'a [C64],
-    block: &'a [C64],
-    rows: usize,
+/// Real and imaginary parts of a matrix, column by column, each filled up with zeros to a multiple
+/// of [`TILE`].
+struct Planes {
+    re: Vec<f64>,
+    im: Vec<f64>,
+    height: usize,
 }
 
-impl Kernel for Times<'_> {
-    type Out = Vec<C64>;
+/// Rows that are worked on side by side.
+const TILE: usize = 8;
 
-    #[inline(always)]
-    fn run(self) -> Vec<C64> {
-        let mut out = Vec::with_capacity(self.block.len());
-        for b in self.block.chunks_exact(self.rows) {
-            for h in self.hermitian.chunks_exact(self.rows) {
-                out.push(dot_inlined(h, b));
+impl Planes {
+    fn of(m: &DMatrix<C64>) -> Self {
+        let mut out = Self::zeros(m.nrows(), m.ncols());
+        for (k, column) in m.as_slice().chunks_exact(m.nrows()).enumerate() {
+            for (i, v) in column.iter().enumerate() {
+                out.re[k * out.height + i] = v.re;
+                out.im[k * out.height + i] = v.im;
             }
         }
         out
+    }
+
+    fn zeros(rows: usize, columns: usize) -> Self {
+        let height = rows.next_multiple_of(TILE);
+        Self {
+            re: vec![0.0; height * columns],
+            im: vec![0.0; height * columns],
+            height,
+        }
+    }
+}
+
+struct Times<'a> {
+    square: &'a Planes,
+    block: &'a DMatrix<C64>,
+}
+
+impl Kernel for Times<'_> {
+    type Out = Planes;
+
+    #[inline(always)]
+    fn run(self) -> Planes {
+        let (rows, columns) = self.block.shape();
+        let height = self.square.height;
+        let mut out = Planes::zeros(rows, columns);
+        let places = out
+            .re
+            .chunks_exact_mut(height)
+            .zip(out.im.chunks_exact_mut(height));
+        for (factors, (re, im)) in self.block.as_slice().chunks_exact(rows).zip(places) {
+            let tiles = re.chunks_exact_mut(TILE).zip(im.chunks_exact_mut(TILE));
+            for (tile, (re, im)) in tiles.enumerate() {
+                self.tile(tile * TILE, factors, re, im);
+            }
+        }
+        out
+    }
+}
+
+impl Times<'_> {
+    /// The sums of [`TILE`] rows, from row `first`.
+    #[inline(always)]
+    fn tile(&self, first: usize, factors: &[C64], re: &mut [f64], im: &mut [f64]) {
+        let (mut sum_re, mut sum_im) = ([0.0; TILE], [0.0; TILE]);
+        let height = self.square.height;
+        let columns = self
+            .square
+            .re
+            .chunks_exact(height)
+            .zip(self.square.im.chunks_exact(height));
+        for (f, (h_re, h_im)) in factors.iter().zip(columns) {
+            let h_re = &h_re[first..first + TILE];
+            let h_im = &h_im[first..first + TILE];
+            for k in 0..TILE {
+                sum_re[k] += h_re[k] * f.re - h_im[k] * f.im;
+                sum_im[k] += h_re[k] * f.im + h_im[k] * f.re;
+            }
+        }
+        re.copy_from_slice(&sum_re);
+        im.copy_from_slice(&sum_im);
     }
 }
 
