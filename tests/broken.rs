@@ -88,6 +88,26 @@ fn what_is_no_sound_is_refused() {
     says(&refusal(&[0; 4000]), &["name a sound recording"]);
 }
 
+/// Silence as MP3: MPEG 1 layer III, 128 kbit/s, 44.1 kHz, one channel, frames of 417 bytes.
+fn mp3_silence(frames: usize) -> Vec<u8> {
+    let mut frame = vec![0xFF, 0xFB, 0x90, 0xC4];
+    frame.resize(417, 0);
+    frame.repeat(frames)
+}
+
+#[test]
+fn what_begins_like_wav_is_not_searched_for_mp3() {
+    // Alone it is read...
+    let read = from_bytes(&mp3_silence(20));
+    assert!(read.kind.contains("MP3"), "{}", read.kind);
+    // ... but not out of a file that says it is something else.
+    for magic in [b"RF64", b"BW64"] {
+        let mut file = wav(&fmt(0x11, 1, 44_100, 1, 4), &[], &mp3_silence(20));
+        file[..4].copy_from_slice(magic);
+        says(&refusal(&file), &["bad.wav", "header is damaged", "export"]);
+    }
+}
+
 #[test]
 fn wav_headers_that_make_no_sense_are_refused_with_the_byte() {
     let d = data_16(100);

@@ -9,7 +9,7 @@
 
 use std::cell::Cell;
 use std::fs::File;
-use std::io;
+use std::io::{self, Read as _};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
@@ -27,6 +27,7 @@ use symphonia::core::packet::Packet;
 use symphonia::core::units::TimeBase;
 
 use super::mp4_boxes::{self, AnnouncedLength};
+use super::wav_header::begins_like_wav;
 use super::{AudioError, Block, zero_what_is_no_number};
 
 const EXPORT: &str = "export it as WAV or FLAC";
@@ -121,12 +122,43 @@ fn probe(source: Box<dyn MediaSource>) -> Result<Box<dyn FormatReader>, Error> {
     )
 }
 
+/// The first bytes of a file, as far as it has them.
+fn head_of(path: &Path) -> Option<Vec<u8>> {
+    let mut head = Vec::new();
+    let file = File::open(path).ok()?;
+    file.take(12).read_to_end(&mut head).ok()?;
+    Some(head)
+}
+
+/// Symphonia's name of the container that the first bytes of a file announce. Where its header is
+/// damaged the search goes on behind it, and may take what lies there for a stretch of MP3.
+fn announced_container(head: &[u8]) -> Option<&'static str> {
+    let begins = |magic: &[u8]| head.starts_with(magic);
+    if begins_like_wav(head) {
+        Some("wave")
+    } else if mp4_boxes::begins_like_mp4(head) {
+        Some("isomp4")
+    } else if begins(b"fLaC") {
+        Some("flac")
+    } else if begins(b"OggS") {
+        Some("ogg")
+    } else if begins(b"caff") {
+        Some("caf")
+    } else if begins(b"FORM") {
+        Some("aiff")
+    } else if begins(&[0x1A, 0x45, 0xDF, 0xA3]) {
+        Some("matroska")
+    } else {
+        None
+    }
+}
+
 /// Seconds at the start of an MP4 file that are the coder's own beginning; longer than half a
 /// second is no such thing but a cut, and stays. A file that cannot be looked into has none.
 fn left_out_at_start_s(path: &Path) -> Option<f64> {
     let mut file = File::open(path).ok()?;
     let mut head = [0u8; 8];
-    io::Read::read_exact(&mut file, &mut head).ok()?;
+    file.read_exact(&mut head).ok()?;
     if !mp4_boxes::begins_like_mp4(&head) {
         return None;
     }
@@ -156,6 +188,10 @@ impl CodedReader {
             None => Box::new(file),
         };
         let format = guarded(|| probe(source)).map_err(|fault| refuse_format(name, &fault))?;
+        let announced = head_of(path).and_then(|head| announced_container(&head));
+        if announced.is_some_and(|container| container != format.format_info().short_name) {
+            return Err(no_format(name, DAMAGED));
+        }
         let none = || {
             let what = "there is no sound track in it";
             AudioError::new(
@@ -490,8 +526,14 @@ fn refuse_format(name: &str, fault: &Fault) -> AudioError {
         }
         Fault::Decoder(Error::Unsupported(_)) => "no sound format that is known".to_owned(),
         Fault::Decoder(e) => format!("no sound format that can be read ({e})"),
-        Fault::Panicked => "the header is damaged beyond reading".to_owned(),
+        Fault::Panicked => DAMAGED.to_owned(),
     };
+    no_format(name, what)
+}
+
+const DAMAGED: &str = "the header is damaged beyond reading";
+
+fn no_format(name: &str, what: impl Into<String>) -> AudioError {
     AudioError::new(
         name,
         Some("from byte 0 on".to_owned()),
