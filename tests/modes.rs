@@ -202,6 +202,43 @@ fn a_band_does_not_show_its_neighbours_decay_as_its_own() {
 /// where no tone is. (Fitting the echo with further lines gave 20 of those a solve.)
 /// Seven pairs of quality factor 45, half and once as far apart as they are wide, overlap from 600 Hz
 /// to 3.5 kHz. They are no echo, and 40 dB and more over the noise each is to be found.
+/// Two tones of one decay, two half-power widths apart, struck nearly in step: they die away together
+/// as one fast line would, fall silent, and sound up once more. Energies 28 dB over the noise density
+/// each, where a pair shows from 1.6 widths on.
+#[test]
+fn a_pair_struck_in_step_is_heard_to_sound_up_again() {
+    let rate_hz = 48_000u32;
+    let mut missed = Vec::new();
+    for seed in 0..16u64 {
+        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(8_100 + seed);
+        let decay_per_s = LN_1000 / (0.2 * 6f64.powf(rng.random::<f64>()));
+        let middle_hz = 1_000.0 * 8f64.powf(rng.random::<f64>());
+        let half_width_hz = decay_per_s / std::f64::consts::TAU;
+        let phase = std::f64::consts::TAU * rng.random::<f64>();
+        let pair = [-1.0, 1.0].map(|side| True {
+            freq_hz: middle_hz + 2.0 * side * half_width_hz,
+            t60_s: LN_1000 / decay_per_s,
+            amplitude: 0.1,
+            phase: phase + side * 0.4 * rng.random::<f64>(),
+        });
+        // H = A^2 fs / (4 delta s^2) at 3 ms, where the decay is taken from.
+        let at_start = 0.1 * (-0.003 * decay_per_s).exp();
+        let density = at_start * at_start / (4.0 * decay_per_s * 10f64.powf(2.8));
+        let noise_std = (density * f64::from(rate_hz)).sqrt();
+        let length_s = (1.5 * LN_1000 / decay_per_s).max(0.4);
+        let take = take(&pair, rate_hz, noise_std, length_s, 8_200 + seed);
+        let modes = solve(&[&take]).modes;
+        let is_near = |m: &&fourtap::ring::mode::Mode, t: &True| {
+            (m.freq_hz - t.freq_hz).abs() < half_width_hz
+        };
+        if !pair.iter().all(|t| modes.iter().any(|m| is_near(&m, t))) {
+            missed.push(seed);
+        }
+    }
+    // Asked are 90 %: of 16 pairs with that chance more than three are missed once in 15 times.
+    assert!(missed.len() <= 3, "missed: {missed:?}");
+}
+
 #[test]
 fn pairs_of_a_damped_wheel_are_no_echo() {
     let tones_hz = [608.0, 985.0, 1366.0, 1708.0, 2282.0, 2604.0, 3276.0];

@@ -6,6 +6,9 @@ use crate::units::{quality, ring_time_s};
 use super::phasor::C64;
 use super::polish::Lines;
 
+/// A line whose decay has a standard deviation over this share of it is refused.
+pub const LOOSE: f64 = 0.30;
+
 /// What the tests of one line need to know.
 pub struct Circumstances<'a> {
     /// All lines as modes, in the order of `lines`.
@@ -56,7 +59,7 @@ fn alone(c: &Circumstances<'_>, k: usize) -> Option<Refusal> {
     if m.amplitude > 20.0 * c.largest {
         return Some(Refusal::Cancel);
     }
-    let loose = m.decay_std_per_s > 0.30 * m.decay_per_s || !m.decay_std_per_s.is_finite();
+    let loose = m.decay_std_per_s > LOOSE * m.decay_per_s || !m.decay_std_per_s.is_finite();
     loose.then_some(Refusal::Loose)
 }
 

@@ -219,14 +219,17 @@ impl CutBand {
     }
 }
 
-/// Band samples within which a pair of two half-power widths and more sounds up again.
-const A_BEAT: usize = 60;
+/// Band samples that must be quiet for a sound to be over, and how loud they may be on average, over
+/// the noise. A pair of two half-power widths and more sounds up again within 60; one that begins in
+/// step passes at first for a single line that decays up to four times as fast, and its band is as
+/// much too wide.
+const QUIET: [(usize, f64); 4] = [(12, 1.6), (60, 1.3), (120, 1.25), (240, 1.2)];
 
 /// Cuts the band signals, all at the same place, where their smoothed energy has fallen to 1.6
 /// times the noise and does not rise again: a pair that beats falls silent in between.
 fn trimmed(raw: Vec<Vec<C64>>, noise: f64) -> Vec<Vec<C64>> {
     let shortest = raw.iter().map(Vec::len).min().unwrap_or(0);
-    let span = 12usize;
+    let (span, _) = QUIET[0];
     let mut end = shortest;
     let mean = |m: usize, over: usize| -> f64 {
         let to = (m + over).min(shortest);
@@ -237,7 +240,7 @@ fn trimmed(raw: Vec<Vec<C64>>, noise: f64) -> Vec<Vec<C64>> {
     };
     let mut m = 24;
     while m + span < shortest {
-        if mean(m, span) < 1.6 * noise && mean(m, A_BEAT) < 1.3 * noise {
+        if QUIET.iter().all(|&(over, most)| mean(m, over) < most * noise) {
             end = m + span;
             break;
         }

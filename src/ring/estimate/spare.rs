@@ -1,12 +1,14 @@
 //! Takes lines out again that the others explain as well: where broad lines overlap, a fit may stop
 //! with five where there are four, and all of them wrong.
 
+use super::accept::LOOSE;
 use super::lines::{DAMPED_Q, select};
 use super::polish::{Lines, Polished, polish};
 use super::refine::needed_gain;
 
-/// A line of a damped wheel is doubted whose decay is not surer than this, relative, and that has another
-/// within so many of the broader one's half-power widths.
+/// A line is doubted whose decay is not surer than this, relative, and that has another within so many
+/// of the broader one's half-power widths: of a damped wheel, and of others only where it would be
+/// refused as [`LOOSE`] and spoils its neighbours.
 const UNSURE: f64 = 0.02;
 const WIDTHS: f64 = 3.0;
 /// Most lines that are tried, and rounds of the others' refinement without one.
@@ -65,7 +67,8 @@ fn doubted(now: &Polished, over_noise: &impl Fn(f64) -> f64) -> Vec<usize> {
             });
             // f / (2 half widths in Hz), whatever the rate.
             let damped = s.im.abs() < 2.0 * DAMPED_Q * -s.re;
-            near && damped && (std > UNSURE * -s.re || !std.is_finite())
+            let unsure = if damped { UNSURE } else { LOOSE };
+            near && (std > unsure * -s.re || !std.is_finite())
         })
         .collect()
 }
