@@ -240,7 +240,10 @@ fn trimmed(raw: Vec<Vec<C64>>, noise: f64) -> Vec<Vec<C64>> {
     };
     let mut m = 24;
     while m + span < shortest {
-        if QUIET.iter().all(|&(over, most)| mean(m, over) < most * noise) {
+        if QUIET
+            .iter()
+            .all(|&(over, most)| mean(m, over) < most * noise)
+        {
             end = m + span;
             break;
         }
