@@ -16,7 +16,7 @@ const MOST_TRIES: usize = 16;
 const ROUNDS: usize = 8;
 
 /// Takes out lines without which the cost, in squared standard deviations of complex data, rises by less
-/// than [`needed_gain`]. `over_noise` turns a weighted cost at a line (`ln z`) into squared standard
+/// than [`needed_gain`], and those that would be lost together with their neighbour. `over_noise` turns a weighted cost at a line (`ln z`) into squared standard
 /// deviations.
 pub fn without_spare(
     taps: &[&[f64]],
@@ -43,7 +43,8 @@ pub fn without_spare(
             let fewer = polish(taps, select(&now.lines, &keep), weights, ROUNDS);
             let rise = fewer.cost - now.cost;
             // Real data: half of the squared deviations are one of complex data.
-            if 0.5 * rise * over_noise(now.lines.logs[k].im) < need {
+            let is_spare = 0.5 * rise * over_noise(now.lines.logs[k].im) < need;
+            if is_spare || is_saved(&now, &fewer, k, &over_noise) {
                 better = Some(fewer);
                 break;
             }
@@ -55,20 +56,44 @@ pub fn without_spare(
     }
 }
 
+/// Standard deviation of a line's decay, relative; infinite where there is none.
+fn unsureness(fit: &Polished, k: usize, over_noise: &impl Fn(f64) -> f64) -> f64 {
+    let s = fit.lines.logs[k];
+    let std = (fit.variance[k].0 / over_noise(s.im)).sqrt();
+    if std.is_finite() {
+        std / -s.re
+    } else {
+        f64::INFINITY
+    }
+}
+
+/// The lines that overlap line `k`.
+fn neighbours(lines: &Lines, k: usize) -> impl Iterator<Item = usize> {
+    let s = lines.logs[k];
+    (0..lines.logs.len()).filter(move |&o| {
+        let width = 2.0 * (-s.re).max(-lines.logs[o].re);
+        o != k && (lines.logs[o].im - s.im).abs() < WIDTHS * width
+    })
+}
+
+/// True when line `k` and a neighbour would both be refused as loose and the neighbour alone, in
+/// `fewer`, is not: two lines in place of one would lose the tone.
+fn is_saved(now: &Polished, fewer: &Polished, k: usize, over_noise: &impl Fn(f64) -> f64) -> bool {
+    unsureness(now, k, over_noise) > LOOSE
+        && neighbours(&now.lines, k).any(|o| {
+            let left = o - usize::from(o > k);
+            unsureness(now, o, over_noise) > LOOSE && unsureness(fewer, left, over_noise) <= LOOSE
+        })
+}
+
 fn doubted(now: &Polished, over_noise: &impl Fn(f64) -> f64) -> Vec<usize> {
-    let Lines { logs, .. } = &now.lines;
+    let logs = &now.lines.logs;
     (0..logs.len())
-        .filter(|k| {
-            let s = logs[*k];
-            let std = (now.variance[*k].0 / over_noise(s.im)).sqrt();
-            let near = (0..logs.len()).any(|o| {
-                let width = 2.0 * (-s.re).max(-logs[o].re);
-                o != *k && (logs[o].im - s.im).abs() < WIDTHS * width
-            });
+        .filter(|&k| {
             // f / (2 half widths in Hz), whatever the rate.
-            let damped = s.im.abs() < 2.0 * DAMPED_Q * -s.re;
-            let unsure = if damped { UNSURE } else { LOOSE };
-            near && (std > unsure * -s.re || !std.is_finite())
+            let damped = logs[k].im.abs() < 2.0 * DAMPED_Q * -logs[k].re;
+            let most = if damped { UNSURE } else { LOOSE };
+            neighbours(&now.lines, k).next().is_some() && unsureness(now, k, over_noise) > most
         })
         .collect()
 }
