@@ -245,11 +245,16 @@ fn pairs(trials: u64) {
     println!(
         "\nPairs seen as two, % (and rms error of f over the bound of a pair); 0 wide: one tone\n"
     );
-    println!("| energy over noise density dB | one tone | 0.125 | 0.25 | 0.5 | 1 | 2 | 4 widths |");
-    println!("| --- | --- | --- | --- | --- | --- | --- | --- |");
+    println!(
+        "| energy over noise density dB | one tone | 0.125 | 0.25 | 0.5 | 1 | 2 | 4 widths | the limit |"
+    );
+    println!("| --- | --- | --- | --- | --- | --- | --- | --- | --- |");
     for (j, energy_db) in [28.0, 38.0, 48.0, 58.0, 68.0].into_iter().enumerate() {
         let mut row = format!("| {energy_db:.0} |");
-        for (i, &k) in [0.0].iter().chain(&widths).enumerate() {
+        // What is stated with every mode, in half-power widths; tried more often.
+        let limit = 0.9 * 2f64.powf(-(energy_db - 48.0) / 10.0) / (LN_1000 / PI);
+        for (i, &k) in [0.0].iter().chain(&widths).chain([&limit]).enumerate() {
+            let trials = if i > widths.len() { 6 * trials } else { trials };
             let (mut two, mut errors) = (0, Vec::new());
             for trial in 0..trials {
                 let seed = FIRST_SEED + 500_000 + 1000 * (10 * i + j) as u64 + trial;
@@ -290,6 +295,66 @@ fn pairs(trials: u64) {
             row.push_str(&format!(" {:.0}", 100.0 * f64::from(two) / trials as f64));
             if errors.len() >= 10 {
                 row.push_str(&format!(" ({:.1})", rms(&errors)));
+            }
+            row.push_str(" |");
+        }
+        println!("{row}");
+    }
+}
+
+/// Chance to see two lines in a pair in four taps that mix its tones each in its own way: as
+/// `cos t` and `sin t`, t at random. The energy is the mean of each tone's in a tap.
+fn pairs_in_four_taps(trials: u64) {
+    let rate = SampleRate::new(48_000).unwrap();
+    println!("\nPairs seen as two in four taps, %, over their split in half-power widths\n");
+    println!("| taps, energy over noise density dB | one tone | half the target | the target |");
+    println!("| --- | --- | --- | --- |");
+    for (j, (energy_db, target)) in [(28.0, 2.0), (38.0, 0.5), (48.0, 0.125)]
+        .into_iter()
+        .enumerate()
+    {
+        // Targets are splits in Hz times T60.
+        let target = target / (LN_1000 / PI);
+        let mut row = format!("| four taps, {energy_db:.0} |");
+        for (i, k) in [0.0, 0.5 * target, target].into_iter().enumerate() {
+            let mut two = 0;
+            for trial in 0..trials {
+                let seed = FIRST_SEED + 600_000 + 1000 * (10 * i + j) as u64 + trial;
+                let mut rng = ChaCha8Rng::seed_from_u64(seed);
+                let delta = LN_1000 / (0.2 * 6f64.powf(rng.random::<f64>()));
+                let freq_hz = 1000.0 * 8f64.powf(rng.random::<f64>());
+                let start = 0.1 * (-0.003 * delta).exp();
+                let h = 10f64.powf(0.1 * energy_db);
+                let noise = (start * start * rate.hz() / (4.0 * delta * h)).sqrt();
+                let length_s = (1.5 * LN_1000 / delta).max(0.4);
+                let takes: Vec<TapTake> = (0..4)
+                    .map(|tap| {
+                        let (sine, cosine) = (TAU * rng.random::<f64>()).sin_cos();
+                        let phase_rad = TAU * rng.random::<f64>();
+                        let mut tones: Vec<DampedTone> = [(-0.5, cosine), (0.5, sine)]
+                            .into_iter()
+                            .map(|(side, share)| DampedTone {
+                                freq_hz: freq_hz + side * k * delta / PI,
+                                decay_per_s: delta,
+                                amplitude: 0.1 * 2f64.sqrt() * share,
+                                phase_rad,
+                            })
+                            .collect();
+                        if i == 0 {
+                            tones.truncate(1);
+                        }
+                        take(&tones, rate, noise, length_s, seed + 500 + 7000 * tap)
+                    })
+                    .collect();
+                let modes = solve(&takes.iter().collect::<Vec<_>>()).modes;
+                let near = modes
+                    .iter()
+                    .filter(|m| (m.freq_hz - freq_hz).abs() < (0.5 * k + 2.0) * delta / PI);
+                two += u64::from(near.count() >= 2);
+            }
+            row.push_str(&format!(" {:.0}", 100.0 * two as f64 / trials as f64));
+            if i > 0 {
+                row.push_str(&format!(" ({k:.2})"));
             }
             row.push_str(" |");
         }
@@ -441,6 +506,7 @@ fn main() {
     }
     if wanted("pairs") {
         pairs(2 * trials);
+        pairs_in_four_taps(5 * trials);
     }
     if wanted("disturbed") {
         disturbed(trials);
