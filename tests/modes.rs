@@ -1,6 +1,8 @@
 //! The mode estimator against signals with known truth.
 
 use fourtap::ring::estimate::solve;
+use fourtap::ring::listen::Listener;
+use fourtap::ring::synth::MadeTake;
 use fourtap::ring::take::TapTake;
 use fourtap::signal::clip::Clip;
 use fourtap::units::{LN_1000, SampleRate};
@@ -48,6 +50,15 @@ fn take(modes: &[True], rate: u32, noise_std: f64, length_s: f64, seed: u64) -> 
         level_db: 40.0,
         tonal_share: 1.0,
     }
+}
+
+/// The four taps of a made-up sounding.
+fn four_takes(made: &MadeTake) -> Vec<TapTake> {
+    let mut listener = Listener::new(made.clip.rate());
+    let mut takes = listener.push(made.clip.samples(), 0);
+    takes.extend(listener.finish().0);
+    assert_eq!(takes.len(), 4);
+    takes
 }
 
 /// A random wheel: `count` modes, T60 around `t60_s`, neighbours at least 12 half-widths apart.
@@ -281,7 +292,6 @@ fn pairs_of_a_damped_wheel_are_no_echo() {
 
 #[test]
 fn an_echo_is_not_taken_for_tones() {
-    use fourtap::ring::listen::Listener;
     use fourtap::ring::plate::Material;
     use fourtap::ring::synth::{
         BondLoss, Imperfection, Noise, Room, Scene, Source, WheelModel, turned_under_mic,
@@ -317,11 +327,7 @@ fn an_echo_is_not_taken_for_tones() {
         }
         .play()
         .unwrap();
-        let mut listener = Listener::new(made.clip.rate());
-        let mut takes = listener.push(made.clip.samples(), 0);
-        takes.extend(listener.finish().0);
-        assert_eq!(takes.len(), 4);
-        let solved = solve(&takes.iter().collect::<Vec<_>>());
+        let solved = solve(&four_takes(&made).iter().collect::<Vec<_>>());
         assert!(!solved.crowded);
         assert!(solved.echo.is_some());
         let energy = |m: &fourtap::ring::synth::TrueMode| {
@@ -355,7 +361,6 @@ fn an_echo_is_not_taken_for_tones() {
 /// once lost a tone of 55 dB so, and the wheel was called back for it.
 #[test]
 fn no_tone_of_a_sound_wheel_is_lost_between_two_lines() {
-    use fourtap::ring::listen::Listener;
     use fourtap::ring::plate::Material;
     use fourtap::ring::synth::{
         BondLoss, Imperfection, Noise, Scene, Source, WheelModel, turned_under_mic,
@@ -399,11 +404,7 @@ fn no_tone_of_a_sound_wheel_is_lost_between_two_lines() {
             }
             .play()
             .unwrap();
-            let mut listener = Listener::new(made.clip.rate());
-            let mut takes = listener.push(made.clip.samples(), 0);
-            takes.extend(listener.finish().0);
-            assert_eq!(takes.len(), 4);
-            let modes = solve(&takes.iter().collect::<Vec<_>>()).modes;
+            let modes = solve(&four_takes(&made).iter().collect::<Vec<_>>()).modes;
             let energy = |t: &fourtap::ring::synth::TrueMode| {
                 t.amplitudes.iter().map(|a| a * a).sum::<f64>() / t.decay_per_s
             };

@@ -16,8 +16,8 @@ const MOST_TRIES: usize = 16;
 const ROUNDS: usize = 8;
 
 /// Takes out lines without which the cost, in squared standard deviations of complex data, rises by less
-/// than [`needed_gain`], and those that would be lost together with their neighbour. `over_noise` turns a weighted cost at a line (`ln z`) into squared standard
-/// deviations.
+/// than [`needed_gain`], and those that would be lost together with their neighbour. `over_noise` turns
+/// a weighted cost at a line (`ln z`) into squared standard deviations.
 pub fn without_spare(
     taps: &[&[f64]],
     mut now: Polished,
@@ -56,11 +56,11 @@ pub fn without_spare(
     }
 }
 
-/// Standard deviation of a line's decay, relative; infinite where there is none.
+/// Standard deviation of a line's decay, relative; infinite where there is none, or no decay.
 fn unsureness(fit: &Polished, k: usize, over_noise: &impl Fn(f64) -> f64) -> f64 {
     let s = fit.lines.logs[k];
     let std = (fit.variance[k].0 / over_noise(s.im)).sqrt();
-    if std.is_finite() {
+    if std.is_finite() && s.re < 0.0 {
         std / -s.re
     } else {
         f64::INFINITY
