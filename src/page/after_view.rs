@@ -7,6 +7,7 @@ use maud::{Markup, html};
 use serde::Deserialize;
 
 use crate::page::fault::Fault;
+use crate::page::form::filled;
 use crate::page::frame::{Nav, frame, wheel_link, wheel_path};
 use crate::page::state::{Page, apart};
 use crate::record::mounting::MountingRecord;
@@ -29,7 +30,7 @@ pub(super) async fn show(
 ) -> Result<Markup, Fault> {
     apart(&page, move |page| {
         let store = page.store()?;
-        let grinder = Some(on.grinder.trim()).filter(|g| !g.is_empty());
+        let grinder = filled(&on.grinder);
         let record = mounting(&store, &id, grinder, &[], None, &now())?;
         view(page, &store, &record, None)
     })
@@ -102,7 +103,7 @@ pub(super) async fn tick(
         let by = page
             .remember_by(one("by"))
             .ok_or_else(|| Fault::refused("Say who ticks."))?;
-        let grinder = Some(one("grinder")).filter(|g| !g.is_empty());
+        let grinder = filled(one("grinder"));
         let mut store = page.store()?;
         let record = mounting(&store, &id, grinder, &ticks, Some(&by), &now())?;
         let number = store.keep(&record, &record.at)?.number;

@@ -9,6 +9,7 @@ use maud::{Markup, html};
 use serde::Deserialize;
 
 use crate::page::fault::Fault;
+use crate::page::form::filled;
 use crate::page::frame::{Nav, frame, time, wheel_link};
 use crate::page::state::{Page, apart};
 use crate::record::baseline::BaselineKind;
@@ -168,7 +169,7 @@ pub(super) async fn retire(
 ) -> Result<Redirect, Fault> {
     apart(&page, move |page| {
         let mut store = page.store()?;
-        let why = Some(out.note.trim()).filter(|n| !n.is_empty());
+        let why = filled(&out.note);
         let why = why.ok_or_else(|| Fault::refused("say why"))?;
         let kind = BaselineKind::Specification;
         let found = baseline_of(&store, kind, &out.name, Some(out.version));

@@ -8,6 +8,7 @@ use maud::{Markup, html};
 use serde::Deserialize;
 
 use crate::page::fault::Fault;
+use crate::page::form::{filled, refused};
 use crate::page::frame::{Nav, encoded, frame, time};
 use crate::page::state::{Page, apart};
 use crate::record::grinder::GrinderRecord;
@@ -61,7 +62,7 @@ impl GrinderForm {
     }
 
     fn written(&self) -> GrinderWritten {
-        let some = |t: &str| Some(t.trim().to_owned()).filter(|t| !t.is_empty());
+        let some = |t: &str| filled(t).map(str::to_owned);
         GrinderWritten {
             kind: some(&self.kind),
             speed: some(&self.speed),
@@ -195,7 +196,7 @@ pub(super) async fn edit(
             Err(error) => {
                 let grinder = store.grinder(&id)?;
                 let page = shown(&store, &grinder, &form, Some(&error.to_string()))?;
-                Ok((axum::http::StatusCode::UNPROCESSABLE_ENTITY, page).into_response())
+                Ok(refused(page))
             }
         }
     })
@@ -213,7 +214,7 @@ pub(super) async fn add(
             Ok(_) => Ok(Redirect::to("/grinders").into_response()),
             Err(error) => {
                 let page = listed(&store.grinders()?, &form, Some(&error.to_string()));
-                Ok((axum::http::StatusCode::UNPROCESSABLE_ENTITY, page).into_response())
+                Ok(refused(page))
             }
         }
     })
@@ -234,7 +235,7 @@ pub(super) async fn retire(
     Form(why): Form<Why>,
 ) -> Result<Redirect, Fault> {
     apart(&page, move |page| {
-        let note = Some(why.note.trim()).filter(|n| !n.is_empty());
+        let note = filled(&why.note);
         let retired = retire_grinder(&mut page.store()?, &id, &now(), note);
         retired.map_err(|e| Fault::refused(e.to_string()))?;
         Ok(Redirect::to("/grinders"))

@@ -10,6 +10,7 @@ use maud::{Markup, html};
 use serde::Deserialize;
 
 use crate::page::fault::Fault;
+use crate::page::form::{filled, refused};
 use crate::page::frame::{Nav, encoded, frame, framed, outcome_mark, wheel_link};
 use crate::page::sound_view::{plan_choice, plan_of};
 use crate::page::sounding_view::{paper_page, svg};
@@ -163,9 +164,9 @@ pub(super) async fn add(
     apart(&page, move |page| {
         let refused = |words: &str| -> Result<Response, Fault> {
             let page = listed(page, &form, Some(words))?;
-            Ok((axum::http::StatusCode::UNPROCESSABLE_ENTITY, page).into_response())
+            Ok(refused(page))
         };
-        let mass_kg = match Some(form.mass.trim()).filter(|m| !m.is_empty()) {
+        let mass_kg = match filled(&form.mass) {
             None => None,
             Some(words) => match parse_mass_kg(words) {
                 Ok(kg) => Some(kg),
@@ -178,7 +179,7 @@ pub(super) async fn add(
             lot_size: form.number,
             size: form.size.trim().to_owned(),
             bond: form.bond.clone(),
-            specification: Some(form.specification.trim().to_owned()).filter(|s| !s.is_empty()),
+            specification: filled(&form.specification).map(str::to_owned),
             level: form.level.clone(),
             aql: form.aql.clone(),
             inspection: form.inspection(),
@@ -383,7 +384,7 @@ pub(super) async fn read(
     let begun = async {
         let lot = lot_named(&page, lot).await?;
         apart(&page, move |page| {
-            let pattern = Some(how.pattern.trim()).filter(|p| !p.is_empty());
+            let pattern = filled(&how.pattern);
             if pattern.is_some_and(|p| p.matches("{wheel}").count() != 1) {
                 return Err(Fault::refused(
                     "write {wheel} once in the pattern where the id stands, * for anything else",

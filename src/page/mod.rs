@@ -12,6 +12,7 @@ mod ears;
 mod fault;
 mod file_names;
 mod fit_view;
+mod form;
 mod frame;
 mod gauge_view;
 mod grinder_view;

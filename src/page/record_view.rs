@@ -12,6 +12,7 @@ use serde::Deserialize;
 
 use crate::page::fault::Fault;
 use crate::page::file_names::plain_name;
+use crate::page::form::filled;
 use crate::page::frame::{Nav, frame, framed, time, wheel_link};
 use crate::page::state::{Page, apart};
 use crate::page::upload::{refusal, taken_in};
@@ -116,7 +117,7 @@ impl Pruning {
     fn asked(&self) -> PruneAsked {
         PruneAsked {
             before: self.before.trim().to_owned(),
-            wheel: Some(self.wheel.trim().to_owned()).filter(|w| !w.is_empty()),
+            wheel: filled(&self.wheel).map(str::to_owned),
             dead_too: self.dead_too.is_some(),
             baselines_too: self.baselines_too.is_some(),
         }
@@ -206,7 +207,7 @@ pub(super) async fn remove(
         if form.before.trim().is_empty() {
             return Err(Fault::refused("say before which day"));
         }
-        let some = |t: &str| Some(t.trim().to_owned()).filter(|t| !t.is_empty());
+        let some = |t: &str| filled(t).map(str::to_owned);
         let by = some(&form.by).ok_or_else(|| Fault::refused("say who removes it"))?;
         let mut store = page.store()?;
         let plan = plan_pruning(&store, &form.asked())?;

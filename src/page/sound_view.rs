@@ -15,6 +15,7 @@ use tokio_stream::{Stream, StreamExt as _};
 
 use crate::page::bench::Begin;
 use crate::page::fault::Fault;
+use crate::page::form::filled;
 use crate::page::frame::{Nav, encoded, framed, outcome_mark, time, wheel_link};
 use crate::page::state::{Page, apart};
 use crate::page::wheel_view::facts;
@@ -251,7 +252,7 @@ pub(super) async fn begin(
         });
         let begin = Begin {
             wheel: Some(wheel.id),
-            grinder: Some(form.grinder.trim().to_owned()).filter(|g| !g.is_empty()),
+            grinder: filled(&form.grinder).map(str::to_owned),
             answers: answers.collect(),
             turn_plan: plan_of(&form.plan)?,
             temp_c,

@@ -8,6 +8,7 @@ use tokio::sync::Semaphore;
 use crate::page::bench::Bench;
 use crate::page::ears::Ears;
 use crate::page::fault::Fault;
+use crate::page::form::filled;
 use crate::page::locks::locked;
 use crate::page::lot_job::LotJobs;
 use crate::page::sounding_cache::SoundingCache;
@@ -72,7 +73,7 @@ impl Page {
 
     /// Remembers who works here; an empty name is nobody.
     pub(super) fn remember_by(&self, name: &str) -> Option<String> {
-        let name = Some(name.trim().to_owned()).filter(|n| !n.is_empty());
+        let name = filled(name).map(str::to_owned);
         if name.is_some() {
             locked(&self.by).clone_from(&name);
         }

@@ -8,6 +8,7 @@ use maud::{Markup, html};
 use serde::Deserialize;
 
 use crate::page::fault::Fault;
+use crate::page::form::{filled, refused};
 use crate::page::frame::{Nav, encoded, frame, framed, outcome_mark, time, wheel_link, wheel_path};
 use crate::page::home_view::soundings_table;
 use crate::page::sounding_view::svg;
@@ -481,7 +482,7 @@ pub(super) async fn add(
     Form(form): Form<WheelForm>,
 ) -> Result<Response, Fault> {
     apart(&page, move |page| {
-        let some = |t: &str| Some(t.trim().to_owned()).filter(|t| !t.is_empty());
+        let some = |t: &str| filled(t).map(str::to_owned);
         let new = NewWheel {
             id: form.id.trim().to_owned(),
             size: form.size.trim().to_owned(),
@@ -499,7 +500,7 @@ pub(super) async fn add(
             Ok(kept) => Ok(Redirect::to(&wheel_path(&kept.wheel.id)).into_response()),
             Err(error) => {
                 let page = new_form(&form, Some(&error.to_string()));
-                Ok((axum::http::StatusCode::UNPROCESSABLE_ENTITY, page).into_response())
+                Ok(refused(page))
             }
         }
     })
@@ -551,7 +552,7 @@ pub(super) async fn edit(
             Ok(wheel) => Ok(Redirect::to(&wheel_path(&wheel.id)).into_response()),
             Err(error) => {
                 let page = edit_page(&id, &form, Some(&error.to_string()));
-                Ok((axum::http::StatusCode::UNPROCESSABLE_ENTITY, page).into_response())
+                Ok(refused(page))
             }
         }
     })
@@ -567,7 +568,7 @@ pub(super) struct Note {
 
 impl Note {
     fn text(&self) -> Option<&str> {
-        Some(self.note.trim()).filter(|n| !n.is_empty())
+        filled(&self.note)
     }
 }
 
@@ -593,7 +594,7 @@ pub(super) async fn state(
         let at = now();
         let mut store = page.store()?;
         let by = page.remember_by(&became.by);
-        let grinder = Some(became.grinder.trim()).filter(|g| !g.is_empty());
+        let grinder = filled(&became.grinder);
         let against = if to == WheelState::Mounted {
             let which = || Fault::refused("say on which grinder it is");
             let grinder = grinder.ok_or_else(which)?;
@@ -605,7 +606,7 @@ pub(super) async fn state(
             to,
             grinder: grinder.filter(|_| to == WheelState::Mounted),
             by: by.as_deref(),
-            note: Some(became.note.trim()).filter(|n| !n.is_empty()),
+            note: filled(&became.note),
             at: &at,
             against: &against,
         };

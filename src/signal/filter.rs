@@ -6,7 +6,7 @@
 
 use std::f64::consts::PI;
 
-use super::wide::{Kernel, wide};
+use super::wide::widely;
 
 /// Most bands that a [`BandBank`] has. Fixed, so that all bands run in step and vectorise.
 pub const LANES: usize = 6;
@@ -118,38 +118,36 @@ impl BandBank {
             return;
         };
         let offset = *self.offset.get_or_insert(first);
-        wide(AddEnergy {
-            sections: &mut self.sections,
-            samples,
-            offset,
-            energy,
-        });
+        add_energy(&mut self.sections, samples, offset, energy);
         for section in &mut self.sections {
             section.flush();
         }
     }
 }
 
-struct AddEnergy<'a> {
-    sections: &'a mut [Section; 4],
-    samples: &'a [f64],
+widely!(
+    fn add_energy(
+        sections: &mut [Section; 4],
+        samples: &[f64],
+        offset: f64,
+        energy: &mut [f64; LANES]
+    ) = add_energy_inlined
+);
+
+#[inline(always)]
+fn add_energy_inlined(
+    sections: &mut [Section; 4],
+    samples: &[f64],
     offset: f64,
-    energy: &'a mut [f64; LANES],
-}
-
-impl Kernel for AddEnergy<'_> {
-    type Out = ();
-
-    #[inline(always)]
-    fn run(self) {
-        for sample in self.samples {
-            let mut x = [sample - self.offset; LANES];
-            for section in self.sections.iter_mut() {
-                section.step(&mut x);
-            }
-            for (sum, x) in self.energy.iter_mut().zip(x) {
-                *sum += x * x;
-            }
+    energy: &mut [f64; LANES],
+) {
+    for sample in samples {
+        let mut x = [sample - offset; LANES];
+        for section in sections.iter_mut() {
+            section.step(&mut x);
+        }
+        for (sum, x) in energy.iter_mut().zip(x) {
+            *sum += x * x;
         }
     }
 }

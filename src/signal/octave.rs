@@ -2,7 +2,7 @@
 
 use std::f64::consts::PI;
 
-use crate::signal::wide::{Kernel, wide};
+use super::wide::widely;
 use crate::signal::window::Window;
 use crate::units::SampleRate;
 
@@ -146,17 +146,10 @@ impl BandPass {
                     })
                 })
                 .collect();
-            wide(Settle {
-                bank: &mut bank,
-                beyond: &beyond,
-            });
+            settle(&mut bank, &beyond);
             let mut bands = vec![vec![0.0; samples.len()]; LANES];
             if let [a, b, c, d] = bands.as_mut_slice() {
-                wide(Run {
-                    bank: &mut bank,
-                    samples,
-                    bands: [a, b, c, d],
-                });
+                run(&mut bank, samples, [a, b, c, d]);
             }
             bands.truncate(some.len());
             out.append(&mut bands);
@@ -252,45 +245,34 @@ impl Bank {
 /// the smallest number in so few.
 const UNTIL_FLUSHED: usize = 64;
 
-/// Runs a bank over what stands behind the end.
-struct Settle<'a> {
-    bank: &'a mut Bank,
-    beyond: &'a [[f64; LANES]],
-}
+widely!(
+    /// Runs a bank over what stands behind the end.
+    fn settle(bank: &mut Bank, beyond: &[[f64; LANES]]) = settle_inlined
+);
 
-impl Kernel for Settle<'_> {
-    type Out = ();
-
-    #[inline(always)]
-    fn run(self) {
-        for some in self.beyond.chunks(UNTIL_FLUSHED) {
-            for sample in some {
-                self.bank.step(*sample);
-            }
-            self.bank.flush();
+#[inline(always)]
+fn settle_inlined(bank: &mut Bank, beyond: &[[f64; LANES]]) {
+    for some in beyond.chunks(UNTIL_FLUSHED) {
+        for sample in some {
+            bank.step(*sample);
         }
+        bank.flush();
     }
 }
 
-/// Runs a bank over the samples, last first.
-struct Run<'a> {
-    bank: &'a mut Bank,
-    samples: &'a [f64],
-    bands: [&'a mut [f64]; LANES],
-}
+widely!(
+    /// Runs a bank over the samples, last first.
+    fn run(bank: &mut Bank, samples: &[f64], bands: [&mut [f64]; LANES]) = run_inlined
+);
 
-impl Kernel for Run<'_> {
-    type Out = ();
-
-    #[inline(always)]
-    fn run(self) {
-        let [a, b, c, d] = self.bands;
-        let rows = self.samples.iter().zip(a).zip(b).zip(c).zip(d).rev();
-        for (n, ((((sample, a), b), c), d)) in rows.enumerate() {
-            [*a, *b, *c, *d] = self.bank.step([*sample; LANES]);
-            if n % UNTIL_FLUSHED == 0 {
-                self.bank.flush();
-            }
+#[inline(always)]
+fn run_inlined(bank: &mut Bank, samples: &[f64], bands: [&mut [f64]; LANES]) {
+    let [a, b, c, d] = bands;
+    let rows = samples.iter().zip(a).zip(b).zip(c).zip(d).rev();
+    for (n, ((((sample, a), b), c), d)) in rows.enumerate() {
+        [*a, *b, *c, *d] = bank.step([*sample; LANES]);
+        if n % UNTIL_FLUSHED == 0 {
+            bank.flush();
         }
     }
 }

@@ -1,37 +1,48 @@
 //! Loops over numbers in the widest instructions that the processor has.
 //!
 //! A program built for every processor of a kind uses what the oldest has: two numbers at a time.
-//! What is run through [`wide`] is compiled for newer ones too, and which one is taken is found out
+//! What is made by [`widely!`] is compiled for newer ones too, and which one is taken is found out
 //! when it runs. Nothing is reordered and nothing is fused: the results are the same to the last bit.
 
 use std::sync::OnceLock;
 
-use pulp::{Arch, Simd, WithSimd};
+use pulp::Arch;
 
-/// A loop that [`wide`] runs. Its `run`, and what that calls, must be `#[inline(always)]`: only what
-/// is inlined gets the wide instructions.
-pub trait Kernel {
-    /// What it gives.
-    type Out;
+/// Makes a function that runs another in the widest instructions of this processor:
+/// `widely!(pub fn dot(a: &[f64], b: &[f64]) -> f64 = dot_inlined)`.
+///
+/// The other, and what it calls, must be `#[inline(always)]`: only what is inlined gets the wide
+/// instructions. A closure would be shorter, but whether it is inlined is left to the compiler.
+macro_rules! widely {
+    (
+        $(#[$note:meta])*
+        $visible:vis fn $name:ident($($given:ident: $kind:ty),*) $(-> $out:ty)? = $inlined:path
+    ) => {
+        $(#[$note])*
+        $visible fn $name($($given: $kind),*) $(-> $out)? {
+            struct Given<T>(T);
 
-    /// Does it.
-    fn run(self) -> Self::Out;
+            impl pulp::WithSimd for Given<($($kind,)*)> {
+                #[allow(unused_parens)]
+                type Output = ($($out)?);
+
+                #[inline(always)]
+                fn with_simd<S: pulp::Simd>(self, _: S) -> Self::Output {
+                    let ($($given,)*) = self.0;
+                    $inlined($($given),*)
+                }
+            }
+
+            $crate::signal::wide::processor().dispatch(Given(($($given,)*)))
+        }
+    };
 }
 
-struct Dispatched<K>(K);
+pub(crate) use widely;
 
-impl<K: Kernel> WithSimd for Dispatched<K> {
-    type Output = K::Out;
-
-    #[inline(always)]
-    fn with_simd<S: Simd>(self, _: S) -> K::Out {
-        self.0.run()
-    }
-}
-
-/// Runs a loop in the widest instructions of this processor.
+/// What this processor has, found out once.
 #[inline]
-pub fn wide<K: Kernel>(kernel: K) -> K::Out {
-    static ARCH: OnceLock<Arch> = OnceLock::new();
-    ARCH.get_or_init(Arch::new).dispatch(Dispatched(kernel))
+pub fn processor() -> Arch {
+    static FOUND: OnceLock<Arch> = OnceLock::new();
+    *FOUND.get_or_init(Arch::new)
 }

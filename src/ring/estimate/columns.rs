@@ -1,32 +1,18 @@
 //! Long complex columns: inner products and multiples taken off.
 
 use super::phasor::C64;
-use crate::signal::wide::{Kernel, wide};
+use crate::signal::wide::widely;
 
 /// A column that keeps more than this of its length when what lies along others is taken off is
 /// orthogonal to them but for rounding; one that keeps less is treated once more ("twice is
 /// enough": Parlett, The Symmetric Eigenvalue Problem, section 6-9; from memory).
 pub const KEPT: f64 = 0.5;
 
-/// `sum conj(a) b`, in sums that the processor adds side by side: products part by part, and
-/// crosswise.
-pub fn dot(a: &[C64], b: &[C64]) -> C64 {
-    wide(Dot { a, b })
-}
-
-struct Dot<'a> {
-    a: &'a [C64],
-    b: &'a [C64],
-}
-
-impl Kernel for Dot<'_> {
-    type Out = C64;
-
-    #[inline(always)]
-    fn run(self) -> C64 {
-        dot_inlined(self.a, self.b)
-    }
-}
+widely!(
+    /// `sum conj(a) b`, in sums that the processor adds side by side: products part by part, and
+    /// crosswise.
+    pub fn dot(a: &[C64], b: &[C64]) -> C64 = dot_inlined
+);
 
 /// [`dot`] for loops that are run widely as a whole.
 #[inline(always)]
@@ -59,25 +45,10 @@ pub fn length(a: &[C64]) -> f64 {
     dot(a, a).re.sqrt()
 }
 
-/// `b -= a f`.
-pub fn subtract(b: &mut [C64], a: &[C64], f: C64) {
-    wide(Subtract { b, a, f });
-}
-
-struct Subtract<'a> {
-    b: &'a mut [C64],
-    a: &'a [C64],
-    f: C64,
-}
-
-impl Kernel for Subtract<'_> {
-    type Out = ();
-
-    #[inline(always)]
-    fn run(self) {
-        subtract_inlined(self.b, self.a, self.f);
-    }
-}
+widely!(
+    /// `b -= a f`.
+    pub fn subtract(b: &mut [C64], a: &[C64], f: C64) = subtract_inlined
+);
 
 #[inline(always)]
 fn subtract_inlined(b: &mut [C64], a: &[C64], f: C64) {
@@ -87,71 +58,47 @@ fn subtract_inlined(b: &mut [C64], a: &[C64], f: C64) {
     }
 }
 
-/// `b *= f`.
-pub fn scale(b: &mut [C64], f: C64) {
-    wide(Scale { b, f });
-}
+widely!(
+    /// `b *= f`.
+    pub fn scale(b: &mut [C64], f: C64) = scale_inlined
+);
 
-struct Scale<'a> {
-    b: &'a mut [C64],
-    f: C64,
-}
-
-impl Kernel for Scale<'_> {
-    type Out = ();
-
-    #[inline(always)]
-    fn run(self) {
-        let f = self.f;
-        for b in self.b {
-            *b = C64::new(b.re * f.re - b.im * f.im, b.re * f.im + b.im * f.re);
-        }
+#[inline(always)]
+fn scale_inlined(b: &mut [C64], f: C64) {
+    for b in b {
+        *b = C64::new(b.re * f.re - b.im * f.im, b.re * f.im + b.im * f.re);
     }
 }
 
-/// Fills `plain` with the powers `z^m` and `slopes` with `m z^m`, m from 0.
-pub fn exponential(z: C64, plain: &mut [C64], slopes: &mut [C64]) {
-    wide(Exponential { z, plain, slopes });
-}
-
-struct Exponential<'a> {
-    z: C64,
-    plain: &'a mut [C64],
-    slopes: &'a mut [C64],
-}
+widely!(
+    /// Fills `plain` with the powers `z^m` and `slopes` with `m z^m`, m from 0.
+    pub fn exponential(z: C64, plain: &mut [C64], slopes: &mut [C64]) = exponential_inlined
+);
 
 /// Powers that run side by side, so that one need not wait for the next.
 const LANES: usize = 4;
 
-impl Kernel for Exponential<'_> {
-    type Out = ();
-
-    #[inline(always)]
-    fn run(self) {
-        let z = self.z;
-        let (mut re, mut im) = ([1.0; LANES], [0.0; LANES]);
-        for k in 1..LANES {
-            re[k] = re[k - 1] * z.re - im[k - 1] * z.im;
-            im[k] = re[k - 1] * z.im + im[k - 1] * z.re;
+#[inline(always)]
+fn exponential_inlined(z: C64, plain: &mut [C64], slopes: &mut [C64]) {
+    let (mut re, mut im) = ([1.0; LANES], [0.0; LANES]);
+    for k in 1..LANES {
+        re[k] = re[k - 1] * z.re - im[k - 1] * z.im;
+        im[k] = re[k - 1] * z.im + im[k - 1] * z.re;
+    }
+    let two = (z.re * z.re - z.im * z.im, 2.0 * z.re * z.im);
+    let all = (two.0 * two.0 - two.1 * two.1, 2.0 * two.0 * two.1);
+    let mut m: [f64; LANES] = std::array::from_fn(|k| k as f64);
+    let rows = plain.chunks_mut(LANES).zip(slopes.chunks_mut(LANES));
+    for (plain, slopes) in rows {
+        for (k, (p, q)) in plain.iter_mut().zip(slopes).enumerate() {
+            *p = C64::new(re[k], im[k]);
+            *q = C64::new(re[k] * m[k], im[k] * m[k]);
         }
-        let two = (z.re * z.re - z.im * z.im, 2.0 * z.re * z.im);
-        let all = (two.0 * two.0 - two.1 * two.1, 2.0 * two.0 * two.1);
-        let mut m: [f64; LANES] = std::array::from_fn(|k| k as f64);
-        let rows = self
-            .plain
-            .chunks_mut(LANES)
-            .zip(self.slopes.chunks_mut(LANES));
-        for (plain, slopes) in rows {
-            for (k, (p, q)) in plain.iter_mut().zip(slopes).enumerate() {
-                *p = C64::new(re[k], im[k]);
-                *q = C64::new(re[k] * m[k], im[k] * m[k]);
-            }
-            for k in 0..LANES {
-                m[k] += LANES as f64;
-                let (a, b) = (re[k], im[k]);
-                re[k] = a * all.0 - b * all.1;
-                im[k] = a * all.1 + b * all.0;
-            }
+        for k in 0..LANES {
+            m[k] += LANES as f64;
+            let (a, b) = (re[k], im[k]);
+            re[k] = a * all.0 - b * all.1;
+            im[k] = a * all.1 + b * all.0;
         }
     }
 }

@@ -10,7 +10,7 @@
 //! memory), and cost a few multiplications a sample where a triangular matrix costs its length.
 
 use super::phasor::C64;
-use crate::signal::wide::{Kernel, wide};
+use crate::signal::wide::widely;
 
 /// Echo of a room: how much and how long.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -84,11 +84,7 @@ impl Whitener {
             }
             return;
         }
-        wide(Filter {
-            white: self,
-            columns,
-            len,
-        });
+        filter_all(self, columns, len);
     }
 
     #[inline(always)]
@@ -145,20 +141,7 @@ impl Whitener {
     }
 }
 
-struct Filter<'a> {
-    white: &'a Whitener,
-    columns: &'a mut [C64],
-    len: usize,
-}
-
-impl Kernel for Filter<'_> {
-    type Out = ();
-
-    #[inline(always)]
-    fn run(self) {
-        self.white.filter_all(self.columns, self.len);
-    }
-}
+widely!(fn filter_all(white: &Whitener, columns: &mut [C64], len: usize) = Whitener::filter_all);
 
 impl Disturbance {
     /// The whitener of tap `t` over `len` samples when the lines `logs` with `amplitudes` (at

@@ -2,7 +2,7 @@
 
 use nalgebra::Complex;
 
-use crate::signal::wide::{Kernel, wide};
+use crate::signal::wide::widely;
 
 /// A complex number.
 pub type C64 = Complex<f64>;
@@ -15,42 +15,32 @@ const ANEW: usize = 256;
 /// Powers that run side by side, so that one need not wait for the next.
 const LANES: usize = 8;
 
-/// `exp(a + q n)` for n from 0 to `count - 1`.
-pub fn powers(a: C64, q: C64, count: usize) -> Vec<C64> {
-    wide(Powers { a, q, count })
-}
+widely!(
+    /// `exp(a + q n)` for n from 0 to `count - 1`.
+    pub fn powers(a: C64, q: C64, count: usize) -> Vec<C64> = powers_inlined
+);
 
-struct Powers {
-    a: C64,
-    q: C64,
-    count: usize,
-}
-
-impl Kernel for Powers {
-    type Out = Vec<C64>;
-
-    #[inline(always)]
-    fn run(self) -> Vec<C64> {
-        let turns: [C64; LANES] = std::array::from_fn(|k| (self.q * k as f64).exp());
-        let all = (self.q * LANES as f64).exp();
-        let mut out = vec![ZERO; self.count];
-        for (block, part) in out.chunks_mut(ANEW).enumerate() {
-            let from = (self.a + self.q * (block * ANEW) as f64).exp();
-            let first = turns.map(|v| from * v);
-            let (mut re, mut im) = (first.map(|v| v.re), first.map(|v| v.im));
-            for some in part.chunks_mut(LANES) {
-                for (k, v) in some.iter_mut().enumerate() {
-                    *v = C64::new(re[k], im[k]);
-                }
-                for k in 0..LANES {
-                    let (x, y) = (re[k], im[k]);
-                    re[k] = x * all.re - y * all.im;
-                    im[k] = x * all.im + y * all.re;
-                }
+#[inline(always)]
+fn powers_inlined(a: C64, q: C64, count: usize) -> Vec<C64> {
+    let turns: [C64; LANES] = std::array::from_fn(|k| (q * k as f64).exp());
+    let all = (q * LANES as f64).exp();
+    let mut out = vec![ZERO; count];
+    for (block, part) in out.chunks_mut(ANEW).enumerate() {
+        let from = (a + q * (block * ANEW) as f64).exp();
+        let first = turns.map(|v| from * v);
+        let (mut re, mut im) = (first.map(|v| v.re), first.map(|v| v.im));
+        for some in part.chunks_mut(LANES) {
+            for (k, v) in some.iter_mut().enumerate() {
+                *v = C64::new(re[k], im[k]);
+            }
+            for k in 0..LANES {
+                let (x, y) = (re[k], im[k]);
+                re[k] = x * all.re - y * all.im;
+                im[k] = x * all.im + y * all.re;
             }
         }
-        out
     }
+    out
 }
 
 /// The Hann weight of each of `count` samples, symmetric about their middle.
@@ -71,24 +61,10 @@ pub fn looked_for(omega: f64, weights: &[f64]) -> Vec<C64> {
         .collect()
 }
 
-/// `sum k x`.
-pub fn weighted_sum(kernel: &[C64], x: &[f64]) -> C64 {
-    wide(WeightedSum { kernel, x })
-}
-
-struct WeightedSum<'a> {
-    kernel: &'a [C64],
-    x: &'a [f64],
-}
-
-impl Kernel for WeightedSum<'_> {
-    type Out = C64;
-
-    #[inline(always)]
-    fn run(self) -> C64 {
-        weighted_sum_inlined(self.kernel, self.x)
-    }
-}
+widely!(
+    /// `sum k x`.
+    pub fn weighted_sum(kernel: &[C64], x: &[f64]) -> C64 = weighted_sum_inlined
+);
 
 /// In four sums that the processor adds side by side.
 #[inline(always)]

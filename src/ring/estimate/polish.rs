@@ -7,7 +7,7 @@
 use nalgebra::{DMatrix, DVector};
 
 use super::phasor::C64;
-use crate::signal::wide::{Kernel, wide};
+use crate::signal::wide::widely;
 
 /// Lines under refinement.
 #[derive(Debug, Clone)]
@@ -47,25 +47,10 @@ fn lanes(s: C64) -> [C64; LANES] {
     std::array::from_fn(|k| (s * k as f64).exp())
 }
 
-/// Adds `Re(c exp(s n))`.
-pub fn add_tone(x: &mut [f64], s: C64, c: C64) {
-    wide(AddTone { x, s, c });
-}
-
-struct AddTone<'a> {
-    x: &'a mut [f64],
-    s: C64,
-    c: C64,
-}
-
-impl Kernel for AddTone<'_> {
-    type Out = ();
-
-    #[inline(always)]
-    fn run(self) {
-        add_tone_inlined(self.x, self.s, self.c);
-    }
-}
+widely!(
+    /// Adds `Re(c exp(s n))`.
+    pub fn add_tone(x: &mut [f64], s: C64, c: C64) = add_tone_inlined
+);
 
 #[inline(always)]
 fn add_tone_inlined(x: &mut [f64], s: C64, c: C64) {
@@ -148,24 +133,10 @@ impl Reach {
     }
 }
 
-/// `sum n^p x[n] conj(exp(s n))` for p = 0, 1.
-fn data_sums(x: &[f64], s: C64) -> [C64; 2] {
-    wide(DataSums { x, s })
-}
-
-struct DataSums<'a> {
-    x: &'a [f64],
-    s: C64,
-}
-
-impl Kernel for DataSums<'_> {
-    type Out = [C64; 2];
-
-    #[inline(always)]
-    fn run(self) -> [C64; 2] {
-        data_sums_inlined(self.x, self.s)
-    }
-}
+widely!(
+    /// `sum n^p x[n] conj(exp(s n))` for p = 0, 1.
+    fn data_sums(x: &[f64], s: C64) -> [C64; 2] = data_sums_inlined
+);
 
 #[inline(always)]
 fn data_sums_inlined(x: &[f64], s: C64) -> [C64; 2] {

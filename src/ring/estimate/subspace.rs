@@ -5,7 +5,7 @@ use nalgebra::{DMatrix, Schur, SymmetricEigen};
 
 use super::columns::{KEPT, dot, length, subtract};
 use super::phasor::C64;
-use crate::signal::wide::{Kernel, wide};
+use crate::signal::wide::widely;
 
 /// The leading left singular vectors of the Hankel blocks of all taps side by side.
 #[derive(Debug)]
@@ -105,7 +105,7 @@ fn ritz(covariance: &Planes, block: &DMatrix<C64>, count: usize) -> Option<DMatr
 /// A square matrix times a block of columns.
 fn times(square: &Planes, block: &DMatrix<C64>) -> DMatrix<C64> {
     let (rows, columns) = block.shape();
-    let out = wide(Times { square, block });
+    let out = planes_times(square, block);
     DMatrix::from_fn(rows, columns, |i, j| {
         let at = j * out.height + i;
         C64::new(out.re[at], out.im[at])
@@ -145,55 +145,46 @@ impl Planes {
     }
 }
 
-struct Times<'a> {
-    square: &'a Planes,
-    block: &'a DMatrix<C64>,
+widely!(
+    fn planes_times(square: &Planes, block: &DMatrix<C64>) -> Planes = planes_times_inlined
+);
+
+#[inline(always)]
+fn planes_times_inlined(square: &Planes, block: &DMatrix<C64>) -> Planes {
+    let (rows, columns) = block.shape();
+    let height = square.height;
+    let mut out = Planes::zeros(rows, columns);
+    let places = out
+        .re
+        .chunks_exact_mut(height)
+        .zip(out.im.chunks_exact_mut(height));
+    for (factors, (re, im)) in block.as_slice().chunks_exact(rows).zip(places) {
+        let tiles = re.chunks_exact_mut(TILE).zip(im.chunks_exact_mut(TILE));
+        for (tile, (re, im)) in tiles.enumerate() {
+            rows_times(square, tile * TILE, factors, re, im);
+        }
+    }
+    out
 }
 
-impl Kernel for Times<'_> {
-    type Out = Planes;
-
-    #[inline(always)]
-    fn run(self) -> Planes {
-        let (rows, columns) = self.block.shape();
-        let height = self.square.height;
-        let mut out = Planes::zeros(rows, columns);
-        let places = out
-            .re
-            .chunks_exact_mut(height)
-            .zip(out.im.chunks_exact_mut(height));
-        for (factors, (re, im)) in self.block.as_slice().chunks_exact(rows).zip(places) {
-            let tiles = re.chunks_exact_mut(TILE).zip(im.chunks_exact_mut(TILE));
-            for (tile, (re, im)) in tiles.enumerate() {
-                self.tile(tile * TILE, factors, re, im);
-            }
+/// The sums of [`TILE`] rows, from row `first`.
+#[inline(always)]
+fn rows_times(square: &Planes, first: usize, factors: &[C64], re: &mut [f64], im: &mut [f64]) {
+    let (mut sum_re, mut sum_im) = ([0.0; TILE], [0.0; TILE]);
+    let columns = square
+        .re
+        .chunks_exact(square.height)
+        .zip(square.im.chunks_exact(square.height));
+    for (f, (h_re, h_im)) in factors.iter().zip(columns) {
+        let h_re = &h_re[first..first + TILE];
+        let h_im = &h_im[first..first + TILE];
+        for k in 0..TILE {
+            sum_re[k] += h_re[k] * f.re - h_im[k] * f.im;
+            sum_im[k] += h_re[k] * f.im + h_im[k] * f.re;
         }
-        out
     }
-}
-
-impl Times<'_> {
-    /// The sums of [`TILE`] rows, from row `first`.
-    #[inline(always)]
-    fn tile(&self, first: usize, factors: &[C64], re: &mut [f64], im: &mut [f64]) {
-        let (mut sum_re, mut sum_im) = ([0.0; TILE], [0.0; TILE]);
-        let height = self.square.height;
-        let columns = self
-            .square
-            .re
-            .chunks_exact(height)
-            .zip(self.square.im.chunks_exact(height));
-        for (f, (h_re, h_im)) in factors.iter().zip(columns) {
-            let h_re = &h_re[first..first + TILE];
-            let h_im = &h_im[first..first + TILE];
-            for k in 0..TILE {
-                sum_re[k] += h_re[k] * f.re - h_im[k] * f.im;
-                sum_im[k] += h_re[k] * f.im + h_im[k] * f.re;
-            }
-        }
-        re.copy_from_slice(&sum_re);
-        im.copy_from_slice(&sum_im);
-    }
+    re.copy_from_slice(&sum_re);
+    im.copy_from_slice(&sum_im);
 }
 
 /// Gram-Schmidt, again where a column loses much of its length; a column that depends on those

@@ -7,7 +7,7 @@
 use std::sync::{Arc, OnceLock};
 
 use super::phasor::{C64, looked_for, powers, weighted_sum_inlined};
-use crate::signal::wide::{Kernel, wide};
+use crate::signal::wide::widely;
 
 const ZERO: C64 = C64::new(0.0, 0.0);
 
@@ -58,12 +58,7 @@ impl Zoom {
         let count = self.outputs(x.len(), most);
         // The mixed filter is the same for each output up to a phase.
         let kernel = looked_for(self.centre, &self.taps);
-        let mut out = wide(Mixed {
-            kernel: &kernel,
-            x,
-            step: self.step,
-            count,
-        });
+        let mut out = mixed(&kernel, x, self.step, count);
         let turns = powers(ZERO, C64::new(0.0, -self.centre * self.step as f64), count);
         for (y, turn) in out.iter_mut().zip(turns) {
             *y *= turn;
@@ -79,29 +74,19 @@ impl Zoom {
     }
 }
 
-/// A kernel over the samples from each place `m step` on.
-struct Mixed<'a> {
-    kernel: &'a [C64],
-    x: &'a [f64],
-    step: usize,
-    count: usize,
-}
+widely!(
+    /// A kernel over the samples from each place `m step` on.
+    fn mixed(kernel: &[C64], x: &[f64], step: usize, count: usize) -> Vec<C64> = mixed_inlined
+);
 
-impl Kernel for Mixed<'_> {
-    type Out = Vec<C64>;
-
-    #[inline(always)]
-    fn run(self) -> Vec<C64> {
-        let mut out = Vec::with_capacity(self.count);
-        for m in 0..self.count {
-            let from = m * self.step;
-            out.push(weighted_sum_inlined(
-                self.kernel,
-                &self.x[from..from + self.kernel.len()],
-            ));
-        }
-        out
+#[inline(always)]
+fn mixed_inlined(kernel: &[C64], x: &[f64], step: usize, count: usize) -> Vec<C64> {
+    let mut out = Vec::with_capacity(count);
+    for m in 0..count {
+        let some = &x[m * step..m * step + kernel.len()];
+        out.push(weighted_sum_inlined(kernel, some));
     }
+    out
 }
 
 /// Powers of two up to 4096 as decimations.

@@ -3,26 +3,12 @@
 //! A sum of damped tones follows from its own past; the error of a predictor shows what was
 //! put in anew: a strike, a second contact, the pulses of a voice.
 
-use crate::signal::wide::{Kernel, wide};
+use crate::signal::wide::widely;
 
-/// `sum a[n] b[n]` in eight sums that the processor adds side by side.
-pub(super) fn dot(a: &[f64], b: &[f64]) -> f64 {
-    wide(Dot { a, b })
-}
-
-struct Dot<'a> {
-    a: &'a [f64],
-    b: &'a [f64],
-}
-
-impl Kernel for Dot<'_> {
-    type Out = f64;
-
-    #[inline(always)]
-    fn run(self) -> f64 {
-        dot_inlined(self.a, self.b)
-    }
-}
+widely!(
+    /// `sum a[n] b[n]` in eight sums that the processor adds side by side.
+    pub(super) fn dot(a: &[f64], b: &[f64]) -> f64 = dot_inlined
+);
 
 #[inline(always)]
 fn dot_inlined(a: &[f64], b: &[f64]) -> f64 {
@@ -107,34 +93,20 @@ fn solve(phi: &[f64], order: usize, ridge: f64) -> Option<Vec<f64>> {
 pub(super) fn error(x: &[f64], a: &[f64], from: usize, to: usize) -> Vec<f64> {
     let to = to.min(x.len());
     let forward: Vec<f64> = a.iter().rev().copied().collect();
-    wide(Errors {
-        x,
-        forward: &forward,
-        from,
-        to,
-    })
+    errors(x, &forward, from, to)
 }
 
-struct Errors<'a> {
-    x: &'a [f64],
-    forward: &'a [f64],
-    from: usize,
-    to: usize,
-}
+widely!(fn errors(x: &[f64], forward: &[f64], from: usize, to: usize) -> Vec<f64> = errors_inlined);
 
-impl Kernel for Errors<'_> {
-    type Out = Vec<f64>;
-
-    #[inline(always)]
-    fn run(self) -> Vec<f64> {
-        let order = self.forward.len();
-        let mut out = Vec::with_capacity(self.to.saturating_sub(self.from));
-        for n in self.from..self.to {
-            let past = &self.x[n.saturating_sub(order)..n];
-            out.push(self.x[n] - dot_inlined(past, &self.forward[order - past.len()..]));
-        }
-        out
+#[inline(always)]
+fn errors_inlined(x: &[f64], forward: &[f64], from: usize, to: usize) -> Vec<f64> {
+    let order = forward.len();
+    let mut out = Vec::with_capacity(to.saturating_sub(from));
+    for n in from..to {
+        let past = &x[n.saturating_sub(order)..n];
+        out.push(x[n] - dot_inlined(past, &forward[order - past.len()..]));
     }
+    out
 }
 
 #[cfg(test)]
