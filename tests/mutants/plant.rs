@@ -39,7 +39,8 @@ fn asked(n: u32) -> bool {
         ACTIVE.store(one.unwrap_or(if traced { TRACE } else { OFF }), Relaxed);
         return on(n);
     }
-    if SEEN[n as usize].swap(1, Relaxed) == 0 {
+    let seen = &SEEN[n as usize];
+    if seen.load(Relaxed) == 0 && seen.swap(1, Relaxed) == 0 {
         let file = TO.get_or_init(|| {
             let to = std::env::var_os("MUTANT_TRACE")?;
             std::fs::OpenOptions::new().create(true).append(true).open(to).ok()
