@@ -429,3 +429,303 @@ fn pairs(modes: &[Mode], groups: &[Group], labels: &[Option<Label>]) -> Vec<Pair
     out.sort_by(|a, b| modes[a.low].freq_hz.total_cmp(&modes[b.low].freq_hz));
     out
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::super::plate::PlateSize;
+    use super::*;
+
+    fn mode(freq_hz: f64, energy_db: f64, decay_per_s: f64) -> Mode {
+        Mode {
+            freq_hz,
+            freq_std_hz: 1e-4 * freq_hz,
+            decay_per_s,
+            decay_std_per_s: 0.1,
+            amplitude: 0.1,
+            phase_rad: 0.0,
+            phase_std_rad: 0.01,
+            energy_db,
+            tap_amplitudes: vec![0.1],
+            fitted_s: (0.003, 1.0),
+        }
+    }
+
+    fn plain(freqs_hz: &[f64]) -> Vec<Mode> {
+        freqs_hz.iter().map(|f| mode(*f, 50.0, 10.0)).collect()
+    }
+
+    fn grouped(modes: &[Mode]) -> Vec<Vec<usize>> {
+        groups(modes).into_iter().map(|g| g.lines).collect()
+    }
+
+    #[test]
+    fn the_closest_neighbours_are_paired_first() {
+        assert_eq!(
+            grouped(&plain(&[1000.0, 1005.0, 2000.0])),
+            [vec![0, 1], vec![2]]
+        );
+        // In any order, by rising frequency.
+        assert_eq!(
+            grouped(&plain(&[2000.0, 1005.0, 1000.0])),
+            [vec![2, 1], vec![0]]
+        );
+        // Of three the closer two, whether they are the lower or the upper.
+        assert_eq!(
+            grouped(&plain(&[1000.0, 1003.0, 1009.0])),
+            [vec![0, 1], vec![2]]
+        );
+        assert_eq!(
+            grouped(&plain(&[1000.0, 1006.0, 1009.0])),
+            [vec![0], vec![1, 2]]
+        );
+        // Four: both outer pairs, or the middle one alone.
+        assert_eq!(
+            grouped(&plain(&[1000.0, 1002.0, 1008.0, 1010.0])),
+            [vec![0, 1], vec![2, 3]]
+        );
+        assert_eq!(
+            grouped(&plain(&[1000.0, 1008.0, 1009.0, 1017.0])),
+            [vec![0], vec![1, 2], vec![3]]
+        );
+        // What has no frequency or does not decay is in none.
+        let odd = [
+            mode(0.0, 50.0, 1.0),
+            mode(900.0, 50.0, 0.0),
+            mode(800.0, 50.0, 1.0),
+        ];
+        assert_eq!(grouped(&odd), [vec![2]]);
+    }
+
+    #[test]
+    fn partners_are_alike_in_frequency_energy_and_decay() {
+        let own = mode(1000.0, 50.0, 10.0);
+        let is = |f: f64, e: f64, d: f64| {
+            let other = mode(f, e, d);
+            let both = [
+                can_be_partners(&own, &other, 0.01),
+                can_be_partners(&other, &own, 0.01),
+            ];
+            assert_eq!(both[0], both[1]);
+            both[0]
+        };
+        assert!(is(1009.9, 50.0, 10.0) && !is(1010.1, 50.0, 10.0));
+        assert!(is(1000.0, 79.0, 10.0) && !is(1000.0, 81.0, 10.0));
+        assert!(is(1000.0, 50.0, 29.0) && !is(1000.0, 50.0, 31.0));
+    }
+
+    #[test]
+    fn a_group_stands_in_its_middle_and_is_as_unsure_as_its_surest_allows() {
+        let mut modes = plain(&[1000.0, 1005.0]);
+        modes[1].freq_std_hz = 0.008 * 1005.0;
+        let all = groups(&modes);
+        let [group] = all.as_slice() else {
+            panic!("{}", all.len())
+        };
+        assert!((group.ln_freq - (1000.0f64 * 1005.0).sqrt().ln()).abs() < 1e-12);
+        // 6e-3 of the wheel and 8e-3 of the line: 1e-2.
+        assert!((group.sigma - 0.01).abs() < 1e-12);
+        modes[1].freq_std_hz = 400.0;
+        assert!((groups(&modes)[0].sigma - SCATTER.hypot(0.05)).abs() < 1e-12);
+    }
+
+    /// A hypothesis with places at these `ln lambda^2`.
+    fn places_at(at: &[f64]) -> Vec<(f64, usize)> {
+        at.iter().copied().zip(0..).collect()
+    }
+
+    // The mean of a Poisson process over a band is the integral of its density there: what is
+    // charged for a band must be what lines in it are credited with.
+    #[test]
+    fn what_is_charged_is_the_integral_of_what_is_credited() {
+        let places = places_at(&[1.0, 1.4, 2.1, 2.9]);
+        let hypothesis = Hypothesis {
+            places: &places,
+            paired: &[true; 4],
+            complete_to: 3.0,
+            beyond: 2.5,
+            ln_hz: 5.0,
+        };
+        for band in [(5.5, 7.6), (5.5, 8.0), (6.2, 8.8)] {
+            let steps = 20_000;
+            let step = (band.1 - band.0) / f64::from(steps);
+            let credited: f64 = (0..steps)
+                .map(|k| {
+                    let group = Group {
+                        lines: vec![0],
+                        ln_freq: band.0 + (f64::from(k) + 0.5) * step,
+                        sigma: 0.01,
+                    };
+                    step * hypothesis.near(&group, |_, _| {})
+                })
+                .sum();
+            let charged = -hypothesis.ln_likelihood(&[], band);
+            // Places are cut at 4.5 deviations: 7e-6 of each.
+            assert!(
+                (charged - credited).abs() < 1e-3,
+                "{band:?}: {charged} {credited}"
+            );
+        }
+    }
+
+    #[test]
+    fn two_lines_at_a_single_mode_are_fifty_times_less_likely() {
+        let places = places_at(&[1.0]);
+        let density = |paired: bool, lines: usize| {
+            let hypothesis = Hypothesis {
+                places: &places,
+                paired: &[paired],
+                complete_to: 3.0,
+                beyond: 0.0,
+                ln_hz: 5.0,
+            };
+            let group = Group {
+                lines: vec![0; lines],
+                ln_freq: 6.0,
+                sigma: 0.01,
+            };
+            let mut seen = Vec::new();
+            let all = hypothesis.near(&group, |mode, density| seen.push((mode, density)));
+            assert_eq!(seen[0].0, 0);
+            assert!((all - seen[0].1 - STRAY).abs() < 1e-12);
+            seen[0].1
+        };
+        // The peak of a normal density, three quarters of it.
+        let peak = 0.75 / (0.01 * std::f64::consts::TAU.sqrt());
+        assert!((density(true, 2) / peak - 1.0).abs() < 1e-9);
+        assert!((density(false, 1) / peak - 1.0).abs() < 1e-9);
+        assert!((density(false, 2) / peak - 0.02).abs() < 1e-9);
+    }
+
+    // The material is found for any ratio of Poisson, with lines straight from the pattern.
+    #[test]
+    fn the_likeliest_material_is_the_one_put_in() {
+        let size = PlateSize {
+            diameter_m: 0.2,
+            thickness_m: 0.02,
+            bore_m: 0.032,
+        };
+        let pattern = PlatePattern::new(size).unwrap();
+        for (speed, poisson) in [(3800.0, 0.2), (4600.0, 0.26), (1500.0, 0.15)] {
+            let ln_hz = pattern.ln_hz(speed, poisson);
+            let mut truth: Vec<(f64, usize, usize)> = pattern
+                .modes()
+                .iter()
+                .map(|m| ((ln_hz + m.ln_lambda_squared(poisson)).exp(), m.n, m.s))
+                .collect();
+            truth.sort_by(|a, b| a.0.total_cmp(&b.0));
+            truth.truncate(7);
+            let modes = plain(&truth.iter().map(|t| t.0).collect::<Vec<_>>());
+            let found = label_modes(&modes, Some(&pattern));
+            let (v, nu) = found.likeliest.unwrap();
+            // A step of the search in speed, and what a step of nu does to it.
+            assert!((v / speed - 1.0).abs() < 0.005, "{v} {speed}");
+            assert!((nu - poisson).abs() < 0.025, "{nu} {poisson}");
+            for (label, (_, n, s)) in found.labels.iter().zip(&truth) {
+                let right = label.is_none_or(|l| (l.n, l.s) == (*n, *s));
+                assert!(right, "{label:?} {n} {s}");
+            }
+            assert!(
+                found.labels.iter().flatten().count() >= 5,
+                "{:?}",
+                found.labels
+            );
+        }
+    }
+
+    fn label(n: usize, s: usize) -> Option<Label> {
+        Some(Label {
+            n,
+            s,
+            probability: 0.99,
+        })
+    }
+
+    #[test]
+    fn one_label_goes_to_one_line_or_to_a_pair() {
+        let names = |modes: &[Mode], found: Vec<Option<Label>>| -> Vec<bool> {
+            let groups = groups(modes);
+            without_rivals(&groups, found, modes)
+                .iter()
+                .map(Option::is_some)
+                .collect()
+        };
+        let other = || mode(3000.0, 50.0, 10.0);
+        // Alike and far apart: neither. Far fainter: the louder keeps it.
+        let apart =
+            |a_db: f64, b_db: f64| [mode(1000.0, a_db, 10.0), mode(1100.0, b_db, 10.0), other()];
+        let twice = vec![label(2, 0), label(2, 0), label(3, 0)];
+        assert_eq!(
+            names(&apart(50.0, 50.0), twice.clone()),
+            [false, false, true]
+        );
+        assert_eq!(
+            names(&apart(50.0, 30.5), twice.clone()),
+            [false, false, true]
+        );
+        assert_eq!(
+            names(&apart(50.0, 29.0), twice.clone()),
+            [true, false, true]
+        );
+        assert_eq!(
+            names(&apart(29.0, 50.0), twice.clone()),
+            [false, true, true]
+        );
+        // Two lines 2 % apart are a wide pair, of a mode that has pairs; not 4 %.
+        let wide = |f: f64| [mode(1000.0, 50.0, 10.0), mode(f, 50.0, 10.0), other()];
+        assert_eq!(names(&wide(1020.0), twice.clone()), [true, true, true]);
+        assert_eq!(names(&wide(1040.0), twice), [false, false, true]);
+        let single = vec![label(0, 1), label(0, 1), label(3, 0)];
+        assert_eq!(names(&wide(1020.0), single), [false, false, true]);
+        // A pair has both its lines already.
+        let three = [
+            mode(1000.0, 50.0, 10.0),
+            mode(1004.0, 50.0, 10.0),
+            mode(1024.0, 50.0, 10.0),
+        ];
+        assert_eq!(
+            names(&three, vec![label(2, 0), label(2, 0)]),
+            [false, false]
+        );
+        // Three of one label are no pair, and the same diameters with other circles no rivals.
+        let lines = [
+            mode(1000.0, 50.0, 10.0),
+            mode(1015.0, 50.0, 10.0),
+            mode(1029.0, 50.0, 10.0),
+        ];
+        assert_eq!(names(&lines, vec![label(2, 0); 3]), [false; 3]);
+        assert_eq!(
+            names(&lines, vec![label(2, 0), label(2, 1), label(3, 0)]),
+            [true; 3]
+        );
+    }
+
+    #[test]
+    fn pairs_are_told_with_their_split_and_label() {
+        let modes = plain(&[3000.0, 1004.0, 1000.0, 2040.0, 2000.0, 4000.0]);
+        let labels = [
+            None,
+            label(2, 0),
+            label(2, 0),
+            label(3, 0),
+            label(3, 0),
+            label(0, 1),
+        ];
+        let found = pairs(&modes, &groups(&modes), &labels);
+        let told: Vec<(usize, usize, f64)> =
+            found.iter().map(|p| (p.low, p.high, p.split_hz)).collect();
+        assert_eq!(told.len(), 2);
+        assert_eq!((told[0].0, told[0].1), (2, 1));
+        assert!((told[0].2 - 4.0).abs() < 1e-9);
+        assert_eq!((told[1].0, told[1].1), (4, 3));
+        assert!((told[1].2 - 40.0).abs() < 1e-9);
+        // Deviations add in squares; two lines 12 widths apart are all but independent.
+        let apart = found[1].split_std_hz / 0.204f64.hypot(0.2);
+        assert!((1.0..1.02).contains(&apart), "{apart}");
+        assert_eq!(found[1].label, label(3, 0));
+        // Two close lines of a mode without nodal diameters are no pair of it.
+        let both = plain(&[1000.0, 1004.0]);
+        assert!(pairs(&both, &groups(&both), &[label(0, 1), label(0, 1)]).is_empty());
+        assert_eq!(pairs(&both, &groups(&both), &[None, None]).len(), 1);
+    }
+}

@@ -738,4 +738,63 @@ mod tests {
             }
         }
     }
+
+    // The first of Anscombe's four sets (1973; values from memory): slope 0.5001, its standard
+    // error 0.1179, residual deviation 1.237 over 9 degrees of freedom.
+    #[test]
+    fn a_line_is_that_of_the_textbook() {
+        let x = [10.0, 8.0, 13.0, 9.0, 11.0, 14.0, 6.0, 4.0, 12.0, 7.0, 5.0];
+        let y = [
+            8.04, 6.95, 7.58, 8.81, 8.33, 9.96, 7.24, 4.26, 10.84, 4.82, 5.68,
+        ];
+        let line = line_through(x.into_iter().zip(y)).unwrap();
+        assert!((line.slope - 0.5001).abs() < 5e-5);
+        assert!((line.slope_std() - 0.1179).abs() < 5e-5);
+        assert!((line.rms - 1.237 * (9.0f64 / 11.0).sqrt()).abs() < 5e-4);
+        assert!(line_through([(1.0, 2.0)].into_iter()).is_none());
+        assert!(line_through([(1.0, 2.0), (1.0, 3.0)].into_iter()).is_none());
+        assert!(line_through([(1.0, 2.0), (2.0, 3.0)].into_iter()).is_some());
+    }
+
+    #[test]
+    fn blocks_stand_at_their_middles_and_whole_only() {
+        let power = [1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0];
+        let of = |len| blocks(&power, len).collect::<Vec<_>>();
+        assert_eq!(of(3), [(1.0, 2.0), (4.0, 5.0)]);
+        assert_eq!(of(2), [(0.5, 1.5), (2.5, 3.5), (4.5, 5.5)]);
+        assert_eq!(of(0).len(), 7);
+    }
+
+    // sum p e^(-q n) from the knee on, and from any sample: the geometric series.
+    #[test]
+    fn the_tail_found_is_the_one_put_in() {
+        for (per_sample, floor, len) in [(0.002, 1e-4, 6000), (0.01, 1e-5, 2000), (0.03, 0.0, 500)]
+        {
+            let power: Vec<f64> = (0..len)
+                .map(|n| 3.0 * (-per_sample * f64::from(n)).exp() + floor)
+                .collect();
+            let (tail, found, knee) = settle(&power, 8, Noise::Measured(floor)).unwrap();
+            assert!(
+                (tail.per_sample / per_sample - 1.0).abs() < 1e-2,
+                "{}",
+                tail.per_sample
+            );
+            assert!((tail.power / 3.0 - 1.0).abs() < 2e-2, "{}", tail.power);
+            if floor > 0.0 {
+                assert!((found / floor - 1.0).abs() < 1e-2, "{found}");
+                // Where the exponential is as loud as the noise: ln(3 / floor) / q.
+                let meets = (3.0 / floor).ln() / per_sample;
+                assert!((knee as f64 - meets).abs() < 0.02 * meets, "{knee} {meets}");
+            } else {
+                assert_eq!(knee, len as usize);
+            }
+            let from = 0.3 * f64::from(len);
+            let sum = tail.power * (-tail.per_sample * from).exp() / -(-tail.per_sample).exp_m1();
+            assert!(
+                (tail.sum_from(from) / sum - 1.0).abs() < 0.02,
+                "{}",
+                tail.sum_from(from)
+            );
+        }
+    }
 }

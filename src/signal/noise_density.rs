@@ -463,4 +463,123 @@ mod tests {
         let per_hz = NoiseDensity::white(2.0).per_hz(777.0, rate(8_000));
         assert!((per_hz - 2.0 / 4_000.0).abs() < 1e-15);
     }
+
+    // SciPy 1.x, gamma.ppf(0.999, k) / gamma.ppf(0.3, k) with k = n / (1 + (2/36) (n - 1)/n); of one
+    // segment ln(1000) / -ln(0.7).
+    #[test]
+    fn limits_of_lines_are_those_of_the_gamma_law() {
+        for (segments, limit) in [
+            (1, 19.367_088_707),
+            (2, 8.645_767_423),
+            (8, 3.187_241_899),
+            (64, 1.554_537_018),
+        ] {
+            assert!(
+                (line_limit(segments) / limit - 1.0).abs() < 1e-6,
+                "{segments}"
+            );
+        }
+    }
+
+    // Linear between order statistics: type 7 of Hyndman and Fan 1996 (from memory).
+    #[test]
+    fn the_quantile_lies_between_order_statistics() {
+        let mut tens: Vec<f64> = (0..=10).rev().map(f64::from).collect();
+        assert!((quantile(&mut tens) - 3.0).abs() < 1e-12);
+        assert!((quantile(&mut [5.0, 1.0]) - 2.2).abs() < 1e-12);
+        assert!((quantile(&mut [4.0, 1.0, 2.0]) - 1.6).abs() < 1e-12);
+        assert_eq!(quantile(&mut [7.0]), 7.0);
+    }
+
+    #[test]
+    fn spans_hold_as_many_bins_everywhere_and_neither_end() {
+        let layout = Layout::of_shape(256, 1, 5, 1.0);
+        for middle in 0..129 {
+            let (low, high) = layout.span(middle, 129);
+            assert_eq!(high - low, 11, "{middle}");
+            assert!(low >= 1 && high <= 128, "{middle}");
+            if (6..=122).contains(&middle) {
+                assert_eq!(low, middle - 5);
+            }
+        }
+        // Fewer bins than a span: all but the ends.
+        assert_eq!(Layout::of_shape(8, 1, 5, 1.0).span(2, 5), (1, 4));
+    }
+
+    #[test]
+    fn segments_overlap_by_half_and_the_grid_keeps_its_distance() {
+        for (len, hz, segment, segments, half_span, grid_bins) in [
+            (28_800, 48_000, 8192, 6, 64, 8.021),
+            (8_192, 48_000, 8192, 1, 64, 8.021),
+            (12_288, 48_000, 8192, 2, 64, 8.021),
+            (12_287, 48_000, 8192, 1, 64, 8.021),
+            (256, 48_000, 256, 1, 2, 1.0),
+            (300, 8_000, 256, 1, 12, 1.504),
+            (192_000, 192_000, 32_768, 10, 64, 8.021),
+        ] {
+            let layout = Layout::new(len, rate(hz));
+            let shape = (layout.segment, layout.segments, layout.half_span);
+            assert_eq!(shape, (segment, segments, half_span), "{len} at {hz} Hz");
+            assert!(
+                (layout.grid_bins - grid_bins).abs() < 1e-3,
+                "{len} at {hz} Hz"
+            );
+            let mut analyzer = Analyzer::new(Window::Hann, segment, segment);
+            // As many as are counted are transformed: their mean is that of each when all are alike.
+            let comb: Vec<f64> = (0..len)
+                .map(|i| f64::from(u8::from(i % (segment / 2) == 7)))
+                .collect();
+            let all = mean_periodogram(&comb, &mut analyzer);
+            let one = mean_periodogram(&comb[..segment], &mut analyzer);
+            for (a, b) in all.iter().zip(&one) {
+                assert!((a - b).abs() < 1e-9 * b.max(1e-9), "{len} at {hz} Hz");
+            }
+        }
+    }
+
+    // Bins are bounded by what their neighbours say: a maximum takes two on either side along, the
+    // flank of one none.
+    #[test]
+    fn a_line_is_marked_with_its_skirts() {
+        let layout = Layout::of_shape(256, 8, 5, 1.0);
+        let around = [1.0; 129];
+        let marked = |high: &[(usize, f64)]| -> Vec<usize> {
+            let mut power = vec![1.0; 129];
+            for (k, p) in high {
+                power[*k] = *p;
+            }
+            let lines = layout.lines(&power, &around);
+            (0..129).filter(|k| lines[*k]).collect()
+        };
+        assert_eq!(marked(&[(40, 4.0)]), [38, 39, 40, 41, 42]);
+        assert_eq!(marked(&[(40, 3.1)]), Vec::<usize>::new());
+        assert_eq!(
+            marked(&[(40, 9.0), (41, 4.0), (42, 3.5), (43, 3.3)]),
+            [38, 39, 40, 41, 42, 43]
+        );
+        assert_eq!(marked(&[(0, 4.0)]), [0, 1, 2]);
+        assert_eq!(marked(&[(128, 4.0)]), [126, 127, 128]);
+    }
+
+    #[test]
+    fn between_the_grid_the_density_is_a_line() {
+        let density = NoiseDensity {
+            grid_hz: 100.0,
+            variances: vec![1.0, 2.0, 3.0, 4.0, 5.0],
+        };
+        for (hz, variance) in [
+            (0.0, 1.0),
+            (-5.0, 1.0),
+            (25.0, 1.25),
+            (350.0, 4.5),
+            (400.0, 5.0),
+            (900.0, 5.0),
+        ] {
+            assert!((density.at(hz) - variance).abs() < 1e-12, "{hz}");
+        }
+        assert!((density.mean(100.0, 300.0) - 3.0).abs() < 1e-12);
+        assert!((density.mean(50.0, 150.0) - 2.0).abs() < 1e-12);
+        assert!((density.mean(20.0, 20.0) - 1.2).abs() < 1e-12);
+        assert!((density.mean(500.0, 700.0) - 5.0).abs() < 1e-12);
+    }
 }

@@ -97,3 +97,56 @@ pub(super) fn convolve(dry: &[f64], response: &[f64]) -> Vec<f64> {
     out.truncate(dry.len());
     out
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn octaves_add_up_to_one_in_power() {
+        for k in 0..400 {
+            let f = 20.0 * 2f64.powf(f64::from(k) / 40.0);
+            let sum: f64 = BANDS_HZ
+                .into_iter()
+                .enumerate()
+                .map(|(band, centre)| octave(f, centre, band).powi(2))
+                .sum();
+            assert!((sum - 1.0).abs() < 1e-12, "{f} Hz: {sum}");
+        }
+    }
+
+    #[test]
+    fn a_convolution_is_the_sum_of_its_definition() {
+        let dry: Vec<f64> = (0..37).map(|n| f64::from(n * n % 11) - 5.0).collect();
+        let response: Vec<f64> = (0..9).map(|n| f64::from(n * 7 % 5) - 2.0).collect();
+        let wet = convolve(&dry, &response);
+        assert_eq!(wet.len(), dry.len());
+        for n in 0..dry.len() {
+            let sum: f64 = (0..response.len().min(n + 1))
+                .map(|k| response[k] * dry[n - k])
+                .sum();
+            assert!((wet[n] - sum).abs() < 1e-9, "{n}");
+        }
+        assert_eq!(convolve(&dry, &[]), vec![0.0; 37]);
+        assert!(convolve(&[], &response).is_empty());
+    }
+
+    #[test]
+    fn the_decay_time_goes_with_a_power_of_the_frequency() {
+        let room = Room {
+            t60_s: 0.4,
+            treble_share: 0.5,
+            direct_over_tail_db: 0.0,
+            seed: 1,
+        };
+        for (hz, t60_s) in [
+            (1000.0, 0.4),
+            (8000.0, 0.2),
+            (125.0, 0.8),
+            (50.0, 0.8),
+            (64_000.0, 0.1),
+        ] {
+            assert!((room.t60_at(hz) - t60_s).abs() < 1e-12, "{hz}");
+        }
+    }
+}

@@ -400,6 +400,180 @@ fn noises_have_the_stated_level() {
     }
 }
 
+/// Amplitude of a tone over a whole number of its periods (a bin of a transform).
+fn amplitude(samples: &[f64], turns_per_sample: f64) -> f64 {
+    let (re, im) = samples
+        .iter()
+        .zip(0..)
+        .fold((0.0, 0.0), |(re, im), (x, n)| {
+            let angle = 2.0 * PI * turns_per_sample * f64::from(n);
+            (re + x * angle.cos(), im + x * angle.sin())
+        });
+    2.0 * f64::hypot(re, im) / samples.len() as f64
+}
+
+#[test]
+fn harmonics_of_hum_fall_as_one_over_their_number() {
+    let mut hum = vec![0.0; 8000];
+    let noise = Noise::Hum {
+        mains_hz: 50.0,
+        harmonics: 5,
+        rms_db: -20.0,
+    };
+    noise.add(&mut hum, rate(8000), &mut super::noise::seeded(1, 1));
+    let of = |k: u32| amplitude(&hum, f64::from(k) * 50.0 / 8000.0);
+    // All together 0.1 rms: a (1 + 1/4 + 1/9 + 1/16 + 1/25)^(1/2) / 2^(1/2).
+    let first = 0.1 * (2.0f64 / (1.0 + 0.25 + 1.0 / 9.0 + 0.0625 + 0.04)).sqrt();
+    for k in 1..=5 {
+        assert!(
+            (of(k) - first / f64::from(k)).abs() < 1e-6,
+            "{k}: {}",
+            of(k)
+        );
+    }
+    assert!(of(6) < 1e-9);
+}
+
+// Power per octave of 1/f noise is the same in each, 0 below 20 Hz.
+#[test]
+fn pink_noise_has_the_same_power_in_each_octave() {
+    let mut pink = vec![0.0; 1 << 16];
+    let noise = Noise::Pink { rms_db: -20.0 };
+    noise.add(&mut pink, rate(16_000), &mut super::noise::seeded(2, 1));
+    let mut planner = realfft::RealFftPlanner::<f64>::new();
+    let forward = planner.plan_fft_forward(pink.len());
+    let mut bins = forward.make_output_vec();
+    forward.process(&mut pink.clone(), &mut bins).unwrap();
+    let bin_hz = 16_000.0 / pink.len() as f64;
+    let power = |low: f64, high: f64| -> f64 {
+        let inside = bins.iter().enumerate().filter(|(k, _)| {
+            let hz = *k as f64 * bin_hz;
+            low <= hz && hz < high
+        });
+        inside.map(|b| b.1.norm_sqr()).sum()
+    };
+    assert!(power(0.0, 19.9) < 1e-9 * power(20.0, 40.0));
+    // 80 bins in the lowest octave: their sum is known to 1/sqrt(80) = 11 %.
+    let whole = power(20.0, 5120.0);
+    for k in 0..8 {
+        let low = 20.0 * f64::from(1 << k);
+        let share = power(low, 2.0 * low) / whole;
+        assert!((share * 8.0 - 1.0).abs() < 0.4, "{low} Hz: {share}");
+    }
+}
+
+#[test]
+fn claps_bangs_and_drums_sound_where_they_should() {
+    let of = |sound: OtherSound, seed: u64| {
+        sound.samples(rate(16_000), &mut super::noise::seeded(seed, 1))
+    };
+    let share = |x: &[f64], low: f64, high: f64| {
+        let mut planner = realfft::RealFftPlanner::<f64>::new();
+        let forward = planner.plan_fft_forward(x.len());
+        let mut bins = forward.make_output_vec();
+        forward.process(&mut x.to_vec(), &mut bins).unwrap();
+        let hz = |k: usize| k as f64 * 16_000.0 / x.len() as f64;
+        let power = |low: f64, high: f64| -> f64 {
+            let inside = bins
+                .iter()
+                .enumerate()
+                .filter(|(k, _)| (low..high).contains(&hz(*k)));
+            inside.map(|b| b.1.norm_sqr()).sum()
+        };
+        power(low, high) / power(0.0, 1e9)
+    };
+    let loudest = |x: &[f64]| x.iter().fold(0.0, |m: f64, v| m.max(v.abs()));
+    for seed in 1..6 {
+        let clap = of(OtherSound::Clap, seed);
+        assert!((loudest(&clap) - 1.0).abs() < 1e-12);
+        // An octave and more about 1.6 kHz, gone after three bursts within 9 ms and their decay.
+        assert!(
+            share(&clap, 700.0, 3700.0) > 0.8,
+            "{}",
+            share(&clap, 700.0, 3700.0)
+        );
+        let energy = |x: &[f64]| x.iter().map(|v| v * v).sum::<f64>();
+        assert!(energy(&clap[..300]) > 0.95 * energy(&clap));
+        // The second and the third burst come in as the first dies: some share after 1 ms.
+        assert!(energy(&clap[16..]) > 0.4 * energy(&clap));
+        let bang = of(OtherSound::Bang, seed);
+        assert!((loudest(&bang) - 1.0).abs() < 1e-12);
+        assert!(share(&bang, 0.0, 500.0) > 0.9);
+        let drum = of(OtherSound::Drum, seed);
+        assert!((loudest(&drum) - 1.0).abs() < 1e-12);
+        // The lowest tone, 140 to 180 Hz, outlasts the others; it has sunk to its place by then.
+        let late = &drum[3200..];
+        assert!(
+            share(late, 135.0, 185.0) > 0.6,
+            "{}",
+            share(late, 135.0, 185.0)
+        );
+        // Early it stands up to 6 % higher: phases run ahead by 0.06 x 0.05 s of the tone in all.
+        let at = |from: usize| {
+            let some = &drum[from..from + 1600];
+            (130..200).max_by(|a, b| {
+                let of = |hz: &i32| amplitude(some, f64::from(*hz) / 16_000.0);
+                of(a).total_cmp(&of(b))
+            })
+        };
+        assert!(
+            at(0).unwrap() > at(4800).unwrap(),
+            "{:?} {:?}",
+            at(0),
+            at(4800)
+        );
+    }
+}
+
+// The amplitude of a mode at the microphone goes with the deflection where it is struck: over the
+// angle as its nodal diameters make it, over the radius as its shape does.
+#[test]
+fn a_strike_excites_what_moves_under_it() {
+    let model = wheel(Imperfection::usual(4));
+    let tones = model.tones(9000.0).unwrap();
+    let play = |strike: Strike| {
+        let scene = Scene::plain(rate(48_000), Source::Wheel(model.clone()), vec![strike]);
+        let take = scene.play().unwrap();
+        let own: Vec<f64> = take.truth.iter().map(|m| m.amplitudes[0]).collect();
+        // Against the tone of the wheel that is struck everywhere alike.
+        let unit = take.truth.iter().position(|m| m.n == 0).unwrap();
+        (
+            own.iter().map(|a| a / own[unit]).collect::<Vec<f64>>(),
+            take.truth,
+        )
+    };
+    let strike = |spot_rad: f64, inset_m: f64| Strike {
+        inset_m,
+        mic_rad: 0.7,
+        ..Strike::at(spot_rad)
+    };
+    let (rim, truth) = play(strike(0.4, 0.0));
+    let (turned, _) = play(strike(0.9, 0.0));
+    let (inner, _) = play(strike(0.4, 0.03));
+    let single = tones.iter().find(|t| t.n == 0).unwrap();
+    for ((mode, tone), k) in truth.iter().zip(&tones).zip(0..) {
+        assert_eq!((mode.n, mode.s), (tone.n, tone.s));
+        let around = |spot: f64| (tone.n as f64 * (spot - mode.antinode_rad)).cos();
+        let angle = if tone.n == 0 {
+            1.0
+        } else {
+            (around(0.9) / around(0.4)).abs()
+        };
+        assert!(
+            (turned[k] / rim[k] - angle).abs() < 1e-9 * angle.max(1.0),
+            "{}",
+            tone.n
+        );
+        // 30 mm in on a radius of 100 mm.
+        let depth = (tone.shape.deflection(0.7) / single.shape.deflection(0.7)).abs();
+        assert!(
+            (inner[k] / rim[k] - depth).abs() < 1e-9 * depth.max(1.0),
+            "{}",
+            tone.n
+        );
+    }
+}
+
 #[test]
 fn bounces_and_limits_do_what_they_say() {
     let model = wheel(Imperfection::usual(2));
