@@ -214,3 +214,144 @@ fn quiet_powers(take: &TapTake, filters: &[BandPass]) -> Vec<Noise> {
         })
         .collect()
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use crate::signal::clip::Clip;
+
+    fn mode(freq_hz: f64, amplitude: f64, decay_per_s: f64) -> Mode {
+        Mode {
+            freq_hz,
+            freq_std_hz: 0.1,
+            decay_per_s,
+            decay_std_per_s: 0.1,
+            amplitude,
+            phase_rad: 0.0,
+            phase_std_rad: 0.01,
+            energy_db: 50.0,
+            tap_amplitudes: vec![amplitude],
+            fitted_s: (0.003, 1.0),
+        }
+    }
+
+    // The edge of the band is 3 dB down (Butterworth): a neighbour there that has sqrt(2) times the
+    // amplitude of the band's own mode at the end of the fit is as loud through the filter.
+    #[test]
+    fn a_neighbour_counts_as_it_is_when_the_fit_ends() {
+        let rate = SampleRate::new(48_000).unwrap();
+        let band = BandDecay {
+            band_hz: (707.0, 1414.0),
+            ring_time_s: Ok(0.5),
+            fitted_db: (-5.0, -25.0),
+            fitted_s: (0.05, 0.2),
+            over_noise_db: 40.0,
+            curve: Vec::new(),
+        };
+        let refused = |modes: &[Mode]| {
+            let out = without_neighbours(vec![band.clone()], modes, rate);
+            matches!(out[0].ring_time_s, Err(NoDecay::Neighbour { freq_hz }) if freq_hz == 1414.1)
+        };
+        let own = mode(1000.0, 1.0, 10.0);
+        assert!(refused(&[own.clone(), mode(1414.1, 1.43, 10.0)]));
+        assert!(!refused(&[own.clone(), mode(1414.1, 1.39, 10.0)]));
+        // It decays until 0.2 s: 10/s faster is e^2 less.
+        let e2 = 2f64.exp();
+        assert!(refused(&[own.clone(), mode(1414.1, 1.43 * e2, 20.0)]));
+        assert!(!refused(&[own.clone(), mode(1414.1, 1.39 * e2, 20.0)]));
+        // Two of the band's own add up in power; a tone on its edge is its own.
+        assert!(!refused(&[
+            own.clone(),
+            own.clone(),
+            mode(1414.1, 1.9, 10.0)
+        ]));
+        assert!(refused(&[own.clone(), own, mode(1414.1, 2.03, 10.0)]));
+        assert!(!refused(&[mode(1414.0, 1.0, 10.0)]));
+        assert!(refused(&[mode(1414.1, 1.0, 10.0)]));
+        assert!(!refused(&[]));
+    }
+
+    fn take(samples: Vec<f64>, strike: usize, decay_from: usize) -> TapTake {
+        let end = samples.len();
+        TapTake {
+            clip: Clip::new(samples, SampleRate::new(8000).unwrap()),
+            time_s: 0.0,
+            strike,
+            quiet: 0..strike.saturating_sub(32),
+            decay: decay_from..end,
+            microphone: 0,
+            flaws: Vec::new(),
+            level_db: 40.0,
+            tonal_share: 1.0,
+        }
+    }
+
+    // White samples of +-a have the power a^2 in all of 4 kHz; 20 bandwidths of the octave at
+    // 250 Hz (width 177 Hz) last 0.113 s, of the one at 1 kHz 0.028 s.
+    #[test]
+    fn the_quiet_tells_the_noise_where_it_is_long_enough() {
+        let rate = SampleRate::new(8000).unwrap();
+        let filters: Vec<BandPass> = [(177.0, 354.0), (707.0, 1414.0)]
+            .into_iter()
+            .map(|(low, high)| BandPass::new(low, high, rate).unwrap())
+            .collect();
+        let white = |n: u32| -> Vec<f64> {
+            let mut state = 12_345_u32;
+            let next = |_| {
+                state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                if state >> 31 == 0 { 0.1 } else { -0.1 }
+            };
+            (0..n).map(next).collect()
+        };
+        let of = |quiet: u32| {
+            let samples = white(quiet + 32 + 400);
+            quiet_powers(
+                &take(samples, quiet as usize + 32, quiet as usize + 32),
+                &filters,
+            )
+        };
+        let long = of(8000);
+        for (noise, width_hz) in long.iter().zip([177.0, 707.0]) {
+            let Noise::Measured(power) = noise else {
+                panic!("{noise:?}")
+            };
+            // 1 s of 177 Hz: known to 1/sqrt(177) = 8 %, and the skirts of six poles add 5 %.
+            let share = power / (0.01 * width_hz / 4000.0);
+            assert!((share - 1.05).abs() < 0.25, "{width_hz}: {share}");
+        }
+        assert!(matches!(of(500)[..], [Noise::Unknown, Noise::Measured(_)]));
+        assert!(matches!(of(200)[..], [Noise::Unknown, Noise::Unknown]));
+    }
+
+    // 20 ms after the strike the decay begins; what is told counts from the strike.
+    #[test]
+    fn times_count_from_the_strike() {
+        let rate = 8000.0;
+        let samples: Vec<f64> = (0..6400)
+            .map(|n| {
+                let t = f64::from(n - 800) / rate;
+                let tone = (-20.0 * t).exp() * (std::f64::consts::TAU * 1000.0 * t).sin();
+                if n < 800 { 0.0 } else { tone }
+            })
+            .collect();
+        let bands = band_decays(&take(samples, 800, 960));
+        let band = bands
+            .iter()
+            .find(|b| b.band_hz.0 < 1000.0 && b.band_hz.1 > 1000.0)
+            .unwrap();
+        let ring_time_s = band.ring_time_s.unwrap();
+        assert!(
+            (ring_time_s / (6.9078 / 20.0) - 1.0).abs() < 0.02,
+            "{ring_time_s}"
+        );
+        assert!((band.curve[0].0 - 0.02).abs() < 1e-9, "{:?}", band.curve[0]);
+        // 5 dB below the start, 5/60 of the ring time later.
+        let from_s = 0.02 + ring_time_s * 5.0 / 60.0;
+        assert!(
+            (band.fitted_s.0 - from_s).abs() < 0.005,
+            "{:?}",
+            band.fitted_s
+        );
+    }
+}

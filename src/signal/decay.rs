@@ -200,11 +200,6 @@ impl Decay {
         self.range_db
     }
 
-    /// Time in seconds from the start at which the decay meets the noise, or the record ends.
-    pub fn knee_s(&self) -> f64 {
-        self.rate.seconds(self.power.len())
-    }
-
     /// At most `points` (seconds from the start, dB re the start) of the backward integral.
     pub fn curve(&self, points: usize) -> Vec<(f64, f64)> {
         let step = self.level_db.len().div_ceil(points.max(1)).max(1);

@@ -191,3 +191,120 @@ impl Default for Floor {
         Self::new()
     }
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    const BANDS: [(f64, f64); 2] = [(300.0, 600.0), (1200.0, 2400.0)];
+
+    fn tone(freq_hz: f64, count: usize) -> Vec<f64> {
+        (0..count)
+            .map(|n| (std::f64::consts::TAU * freq_hz * n as f64 / 8000.0).sin())
+            .collect()
+    }
+
+    fn levels_of(samples: &[f64], piece: usize) -> BandLevels {
+        let mut levels = BandLevels::new(&BANDS, 8000.0, 80);
+        for some in samples.chunks(piece) {
+            let mut at = 0;
+            while at < some.len() {
+                at += levels.push(&some[at..]).0;
+            }
+        }
+        levels
+    }
+
+    #[test]
+    fn a_tone_has_its_mean_square_in_its_band_however_it_is_cut() {
+        let x = tone(425.0, 2000);
+        let whole = levels_of(&x, 2000);
+        let cut = levels_of(&x, 33);
+        assert_eq!((whole.start(), whole.end()), (0, 25));
+        for hop in 0..25 {
+            assert_eq!(whole.hop(hop), cut.hop(hop));
+        }
+        // Settled after some periods; half a watt for amplitude 1, 3 dB of filter allowed.
+        let settled = whole.mean(10, 25).unwrap();
+        assert!((0.25..0.55).contains(&settled[0]), "{settled:?}");
+        assert!(settled[1] < 0.02, "{settled:?}");
+    }
+
+    #[test]
+    fn a_hop_is_complete_with_its_last_sample() {
+        let mut levels = BandLevels::new(&BANDS, 8000.0, 80);
+        assert_eq!(levels.push(&[0.1; 79]), (79, false));
+        assert_eq!(levels.end(), 0);
+        assert_eq!(levels.push(&[0.1; 30]), (1, true));
+        assert_eq!((levels.end(), levels.hop_len(), levels.bands()), (1, 80, 2));
+        assert!(levels.hop(1).is_none());
+    }
+
+    // A filter that has heard the tone before does not have to swing in.
+    #[test]
+    fn warmth_takes_the_swinging_in_away() {
+        let x = tone(425.0, 4000);
+        let mut cold = BandLevels::new(&BANDS, 8000.0, 80);
+        let mut warm = BandLevels::new(&BANDS, 8000.0, 80);
+        warm.warm(&x[..3200]);
+        assert_eq!(warm.end(), 0);
+        cold.push(&x[..80]);
+        warm.push(&x[3200..3280]);
+        let (cold, warm) = (cold.hop(0).unwrap()[0], warm.hop(0).unwrap()[0]);
+        let settled = levels_of(&x, 4000).hop(40).unwrap()[0];
+        assert!((warm / settled - 1.0).abs() < 1e-6, "{warm} {settled}");
+        assert!(cold < 0.9 * settled, "{cold} {settled}");
+    }
+
+    #[test]
+    fn means_and_what_is_forgotten_or_taken_back() {
+        let mut levels = levels_of(&tone(425.0, 1600), 1600);
+        let one = |levels: &BandLevels, k: u64| levels.hop(k).map(|l| l[0]);
+        let two = 0.5 * (one(&levels, 7).unwrap() + one(&levels, 8).unwrap());
+        assert!((levels.mean(7, 9).unwrap()[0] - two).abs() < 1e-15);
+        assert!(levels.mean(9, 9).is_none() && levels.mean(20, 30).is_none());
+        // Only what is there counts.
+        let last = levels.mean(18, 20).unwrap();
+        assert_eq!(levels.mean(18, 99).unwrap(), last);
+        levels.discard_before(5);
+        assert_eq!((levels.start(), levels.end()), (5, 20));
+        assert!(levels.hop(4).is_none() && levels.hop(5).is_some());
+        assert_eq!(levels.mean(0, 6), levels.mean(5, 6));
+        levels.truncate(12);
+        assert_eq!((levels.start(), levels.end()), (5, 12));
+        levels.discard_before(99);
+        assert_eq!((levels.start(), levels.end()), (12, 12));
+    }
+
+    // Hops of level k in block k: the tenth part of them from below, as of every tenth block.
+    #[test]
+    fn the_floor_is_the_low_tenth_of_the_last_blocks() {
+        let mut floor = Floor::new();
+        let block = |floor: &mut Floor, level: f64| {
+            for _ in 0..10 {
+                floor.push(&[level; LANES]);
+            }
+        };
+        for _ in 0..9 {
+            floor.push(&[5.0; LANES]);
+        }
+        assert!(floor.get().is_none());
+        floor.push(&[15.0; LANES]);
+        // The first block is taken as soon as it is there: mean of nine fives and one fifteen.
+        assert_eq!(floor.get().unwrap()[0], 6.0);
+        // Ten blocks on it is looked at anew, not before.
+        for k in 0..9 {
+            block(&mut floor, 100.0 + f64::from(k));
+        }
+        assert_eq!(floor.get().unwrap()[0], 6.0);
+        block(&mut floor, 200.0);
+        // Eleven blocks, the second lowest.
+        assert_eq!(floor.get().unwrap()[0], 100.0);
+        // After 300 more nothing of it is left.
+        for _ in 0..310 {
+            block(&mut floor, 1000.0);
+        }
+        assert_eq!(floor.get().unwrap()[0], 1000.0);
+    }
+}

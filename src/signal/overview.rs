@@ -1,14 +1,12 @@
 //! Extremes of a long signal in bounded memory, for pictures.
 
-/// Extremes and power of one stretch of a signal.
+/// Extremes of one stretch of a signal.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Bucket {
     /// Lowest sample.
     pub min: f64,
     /// Highest sample.
     pub max: f64,
-    /// Sum of the squared samples.
-    pub sum_sq: f64,
     /// Number of samples heard; fewer than the bucket is long where some were lost.
     pub heard: u64,
 }
@@ -17,23 +15,12 @@ impl Bucket {
     const NONE: Self = Self {
         min: f64::INFINITY,
         max: f64::NEG_INFINITY,
-        sum_sq: 0.0,
         heard: 0,
     };
-
-    /// Root mean square of the samples heard, 0 when there are none.
-    pub fn rms(&self) -> f64 {
-        if self.heard == 0 {
-            0.0
-        } else {
-            (self.sum_sq / self.heard as f64).sqrt()
-        }
-    }
 
     fn add(&mut self, sample: f64) {
         self.min = self.min.min(sample);
         self.max = self.max.max(sample);
-        self.sum_sq += sample * sample;
         self.heard += 1;
     }
 
@@ -41,7 +28,6 @@ impl Bucket {
         Self {
             min: a.min.min(b.min),
             max: a.max.max(b.max),
-            sum_sq: a.sum_sq + b.sum_sq,
             heard: a.heard + b.heard,
         }
     }
@@ -136,24 +122,20 @@ mod tests {
     use super::*;
 
     #[test]
-    fn extremes_and_power_survive_any_number_of_merges() {
+    fn extremes_survive_any_number_of_merges() {
         let n = 123_457_u64;
         let mut overview = Overview::new();
-        let mut sum = 0.0;
         for i in 0..n {
             let x = if i == 77_777 {
                 -3.0
             } else {
                 ((i * 7919) % 1000) as f64 / 1000.0
             };
-            sum += x * x;
             overview.push(&[x]);
         }
         let all = overview.buckets();
         assert!(all.len() >= Overview::MOST / 2 && all.len() <= Overview::MOST);
         assert_eq!(all.iter().map(|b| b.heard).sum::<u64>(), n);
-        let total: f64 = all.iter().map(|b| b.sum_sq).sum();
-        assert!((total - sum).abs() < 1e-6 * sum);
         let at = all.iter().position(|b| b.min == -3.0);
         assert_eq!(at, Some((77_777 / overview.bucket_len()) as usize));
     }

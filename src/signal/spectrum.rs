@@ -362,4 +362,35 @@ mod tests {
             1
         );
     }
+
+    // Where a parabola has no top among its three points there is nothing to interpolate.
+    #[test]
+    fn only_a_maximum_is_interpolated() {
+        let of = |amplitudes: [f64; 3], bin: usize| {
+            let spectrum = Spectrum {
+                amplitudes: amplitudes.to_vec(),
+                fft_len: 4,
+                rate: rate(8000),
+                noise_bandwidth_hz: 1.0,
+            };
+            spectrum.interpolated_peak(bin)
+        };
+        for amplitudes in [
+            [0.0, 2.0, 1.0],
+            [1.0, 2.0, 0.0],
+            [3.0, 2.0, 1.0],
+            [1.0, 2.0, 3.0],
+            [2.0, 2.0, 2.0],
+            [3.0, 2.0, 3.0],
+        ] {
+            assert_eq!(of(amplitudes, 1), (2000.0, amplitudes[1]), "{amplitudes:?}");
+        }
+        assert_eq!(of([3.0, 2.0, 1.0], 0), (0.0, 3.0));
+        assert_eq!(of([1.0, 2.0, 3.0], 2), (4000.0, 3.0));
+        assert_eq!(of([1.0, 2.0, 3.0], 3), (0.0, 0.0));
+        // In logarithms: 0, ln 4, ln 2; top at (1/2) ln 2 / (2 ln 4 - ln 2) = 1/6 of a bin above.
+        let (freq_hz, height) = of([1.0, 4.0, 2.0], 1);
+        assert!((freq_hz - 2000.0 * (1.0 + 1.0 / 6.0)).abs() < 1e-9);
+        assert!((height - 4.0 * 2f64.powf(1.0 / 24.0)).abs() < 1e-12);
+    }
 }

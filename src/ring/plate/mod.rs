@@ -237,3 +237,61 @@ impl Plate {
         out
     }
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    fn plate() -> Plate {
+        let material = Material {
+            youngs_pa: 45e9,
+            density_kg_m3: 2300.0,
+            poisson: 0.25,
+        };
+        Plate::new(0.2, 0.02, 0.032, material).unwrap()
+    }
+
+    #[test]
+    fn the_modulus_goes_with_the_square_of_the_frequency() {
+        let plate = plate();
+        let hz = plate.freq_hz(5.2);
+        assert!((plate.youngs_from(5.2, hz) / 45e9 - 1.0).abs() < 1e-12);
+        assert!((plate.youngs_from(5.2, 1.1 * hz) / (1.21 * 45e9) - 1.0).abs() < 1e-12);
+    }
+
+    // Curvatures by differences: step 1e-4, whose error is some 1e-8 of the fourth derivative
+    // and 1e-16/1e-8 of rounding.
+    #[test]
+    fn moments_are_those_of_the_deflection() {
+        for mode in plate().modes(4, 1, 30e3) {
+            let shape = &mode.shape;
+            for r in [0.3, 0.55, 0.8] {
+                let step = 1e-4;
+                let [below, here, above] = [r - step, r, r + step].map(|r| shape.deflection(r));
+                let slope = (above - below) / (2.0 * step);
+                let bend = (above - 2.0 * here + below) / (step * step);
+                let n = mode.n as f64;
+                let moment = slope / r - n * n * here / (r * r) + 0.25 * bend;
+                let told = shape.hoop_moment(r);
+                assert!(
+                    (told - moment).abs() < 1e-4 * (1.0 + n * n),
+                    "{told} {moment}"
+                );
+            }
+        }
+    }
+
+    // No mode is missing: as many below a limit as each family alone has.
+    #[test]
+    fn modes_are_those_of_all_families_below_the_limit() {
+        let plate = plate();
+        for below_hz in [3e3, 9e3, 20e3] {
+            let all = plate.modes(12, 2, below_hz);
+            let one_by_one: usize = (0..=12).map(|n| plate.family(n, 2, below_hz).len()).sum();
+            assert_eq!(all.len(), one_by_one);
+            assert!(all.iter().all(|m| m.freq_hz < below_hz));
+            assert!(all.windows(2).all(|w| w[0].freq_hz <= w[1].freq_hz));
+        }
+    }
+}
