@@ -550,4 +550,265 @@ mod tests {
         assert_eq!(weighted_median(&[(1.0, 5.0), (3.0, 1.0)]), Some(1.0));
         assert_eq!(weighted_median(&[]), None);
     }
+
+    #[test]
+    fn what_is_no_line_is_not_used() {
+        assert!(line(1000.0).is_usable());
+        let spoilt: [fn(&mut Line); 11] = [
+            |l| l.freq_hz = f64::NAN,
+            |l| l.freq_std_hz = f64::INFINITY,
+            |l| l.decay_per_s = f64::NAN,
+            |l| l.decay_std_per_s = f64::NAN,
+            |l| l.energy_db = f64::NEG_INFINITY,
+            |l| l.freq_hz = 0.0,
+            |l| l.freq_hz = -1.0,
+            |l| l.decay_per_s = 0.0,
+            |l| l.decay_per_s = -1.0,
+            |l| l.freq_std_hz = -1e-9,
+            |l| l.decay_std_per_s = -1e-9,
+        ];
+        for spoil in spoilt {
+            let mut one = line(1000.0);
+            spoil(&mut one);
+            assert!(!one.is_usable(), "{one:?}");
+        }
+        let mut sure = line(1000.0);
+        (sure.freq_std_hz, sure.decay_std_per_s) = (0.0, 0.0);
+        assert!(sure.is_usable());
+    }
+
+    // Independent errors add in squares: 3-4-5 triangles.
+    #[test]
+    fn deviations_add_floor_and_room() {
+        let mut one = line(1000.0);
+        one.freq_std_hz = 0.015;
+        assert!((one.ln_freq_std(0.0) - 2.5e-5).abs() < 1e-12);
+        // Echo: sqrt(room) decay / (2 pi f) = 0.1 x 2 pi / (2 pi 1000) = 1e-4.
+        one.freq_std_hz = 0.0;
+        one.decay_per_s = std::f64::consts::TAU;
+        assert!((one.ln_freq_std(0.01) - 1e-4f64.hypot(2e-5)).abs() < 1e-12);
+        one.decay_std_per_s = 0.015 * one.decay_per_s;
+        assert!((one.ln_decay_std(0.0) - 0.025).abs() < 1e-12);
+        assert!((one.ln_decay_std(0.01) - 0.025f64.hypot(0.1)).abs() < 1e-12);
+        // Less than nothing of a room is none.
+        assert_eq!(one.ln_decay_std(-1.0), one.ln_decay_std(0.0));
+    }
+
+    #[test]
+    fn a_line_weighs_its_amplitude_over_the_noise() {
+        let of = |energy_db: f64| {
+            Line {
+                energy_db,
+                ..line(1000.0)
+            }
+            .weight()
+        };
+        assert!((of(40.0) - 5000f64.sqrt()).abs() < 1e-9);
+        assert!((of(20.0) - 50f64.sqrt()).abs() < 1e-9);
+        assert_eq!((of(60.0), of(f64::INFINITY)), (300.0, 300.0));
+    }
+
+    #[test]
+    fn a_shift_at_the_end_of_the_search_says_so() {
+        let at = places(&[1000.0, 1700.0, 2300.0]);
+        let shifted = |by: f64| -> Vec<Line> {
+            [1000.0, 1700.0, 2300.0]
+                .iter()
+                .map(|f| line(f * by.exp()))
+                .collect()
+        };
+        for (by, is_at_limit) in [
+            (0.0, false),
+            (0.028, false),
+            (-0.028, false),
+            (0.03, true),
+            (-0.03, true),
+            (-0.031, true),
+        ] {
+            let s = common_shift(&shifted(by), &at, 0.03).unwrap();
+            assert_eq!(s.at_limit, is_at_limit, "{by}: {s:?}");
+            assert!((s.shift - by).abs() < 1e-9, "{by}: {s:?}");
+        }
+        assert_eq!(common_shift(&shifted(0.2), &at, 0.03), None);
+        // The strong decide.
+        let mut lines = shifted(0.0);
+        for l in &mut lines[..2] {
+            l.energy_db = 20.0;
+            l.freq_hz *= 1.01;
+        }
+        assert!(common_shift(&lines, &at, 0.03).unwrap().shift.abs() < 1e-9);
+    }
+
+    /// Where a lone line ends up that lies relatively `off` from the one place.
+    fn one_off(off: f64, line_db: f64, place_db: f64) -> &'static str {
+        let mut at = places(&[2000.0]);
+        at[0].energy_db = place_db;
+        let one = Line {
+            energy_db: line_db,
+            ..line(2000.0 * f64::exp(off))
+        };
+        let m = match_lines(&[one], &at, 0.0, 0.0);
+        match (m.found.as_slice(), m.missing.len(), m.unexplained.len()) {
+            ([f], 0, 0) if f.moved => "moved",
+            ([_], 0, 0) => "at its place",
+            ([], 1, 1) => "missing",
+            _ => "?",
+        }
+    }
+
+    #[test]
+    fn a_line_is_at_its_place_or_moved_or_another() {
+        for (off, wanted) in [
+            (0.0039, "at its place"),
+            (-0.0039, "at its place"),
+            (0.0041, "moved"),
+            (-0.0041, "moved"),
+            (-0.0599, "moved"),
+            (-0.0601, "missing"),
+            (0.0199, "moved"),
+            (0.0201, "missing"),
+        ] {
+            assert_eq!(one_off(off, 50.0, 50.0), wanted, "{off}");
+        }
+        // Only a place that was surely there can be empty, and only what is loud enough moves.
+        assert_eq!(one_off(-0.01, 50.0, 41.9), "missing");
+        assert_eq!(one_off(-0.01, 50.0, 42.0), "moved");
+        assert_eq!(one_off(-0.01, 41.9, 50.0), "missing");
+        assert_eq!(one_off(-0.01, 42.0, 50.0), "moved");
+        assert_eq!(one_off(-0.01, 54.9, 70.0), "missing");
+        assert_eq!(one_off(-0.01, 55.1, 70.0), "moved");
+        // An unsure line reaches as far as four of its deviations, at most 1.2 %.
+        let unsure = |off: f64, std: f64| {
+            let mut one = line(2000.0 * f64::exp(off));
+            one.freq_std_hz = std * 2000.0;
+            match_lines(&[one], &places(&[2000.0]), 0.0, 0.0).found[0].moved
+        };
+        assert!(!unsure(-0.0079, 0.002) && unsure(-0.0081, 0.002));
+        assert!(!unsure(-0.0119, 0.01) && unsure(-0.0121, 0.01));
+    }
+
+    #[test]
+    fn irregular_places_explain_and_conclude_nothing() {
+        let mut at = places(&[2000.0, 3000.0]);
+        at[0].regular = false;
+        at[1].always = false;
+        // There: explained. Not there: neither missing nor where a line can have moved from.
+        let m = match_lines(&[line(2000.0), line(2980.0)], &at, 0.0, 0.0);
+        assert_eq!(
+            (
+                m.found.len(),
+                m.missing.as_slice(),
+                m.unexplained.as_slice()
+            ),
+            (1, &[1][..], &[1][..])
+        );
+        let m = match_lines(&[], &at, 0.0, 0.0);
+        assert_eq!(m.missing, [1]);
+        // No partners of an irregular place.
+        let m = match_lines(&[line(2000.0), line(1990.0)], &at, 0.0, 0.0);
+        assert!(m.new_partners.is_empty());
+    }
+
+    #[test]
+    fn the_nearest_line_takes_the_place() {
+        let at = places(&[2000.0, 2008.0]);
+        let m = match_lines(&[line(2006.0), line(2001.0)], &at, 0.0, 0.0);
+        let pairs: Vec<(usize, usize)> = m.found.iter().map(|f| (f.place, f.line)).collect();
+        assert_eq!(pairs, [(0, 1), (1, 0)]);
+        // The stronger of two empty places is served first.
+        let mut at = places(&[2000.0, 2020.0]);
+        at[1].energy_db = 55.0;
+        let m = match_lines(&[line(1985.0)], &at, 0.0, 0.0);
+        assert_eq!((m.found[0].place, m.missing.as_slice()), (1, &[0][..]));
+    }
+
+    #[test]
+    fn a_pair_with_one_line_found_misses_none() {
+        let mut at = places(&[2000.0, 2060.0]);
+        at[0].partner = Some(1);
+        at[1].partner = Some(0);
+        assert!(
+            match_lines(&[line(2000.0)], &at, 0.0, 0.0)
+                .missing
+                .is_empty()
+        );
+        assert_eq!(match_lines(&[], &at, 0.0, 0.0).missing, [0, 1]);
+        // A place of a pair gets no new partner.
+        let m = match_lines(&[line(2000.0), line(2060.0), line(1985.0)], &at, 0.0, 0.0);
+        assert_eq!(
+            (m.new_partners.len(), m.unexplained.as_slice()),
+            (0, &[2][..])
+        );
+    }
+
+    /// Number of new partners of a place at 2 kHz with a line there and one `off` from it.
+    fn partners(off: f64, db: f64, decay: f64, room: f64, nearest: f64) -> usize {
+        let mut main = line(2000.0);
+        main.energy_db = 60.0;
+        let other = Line {
+            energy_db: db,
+            decay_per_s: decay * main.decay_per_s,
+            ..line(2000.0 * f64::exp(off))
+        };
+        let m = match_lines_within(nearest, &[main, other], &places(&[2000.0]), 0.0, room);
+        assert_eq!(m.new_partners.len() + m.unexplained.len(), 1);
+        m.new_partners.len()
+    }
+
+    #[test]
+    fn partners_lie_below_and_are_alike() {
+        let plain = |off: f64| partners(off, 50.0, 1.0, 0.0, NEAR);
+        assert_eq!([plain(-0.0149), plain(-0.0151)], [1, 0]);
+        // Above only within the width of a natural pair.
+        assert_eq!([plain(0.0019), plain(0.0021)], [1, 0]);
+        // Beside other wheels farther down.
+        let foreign = |off: f64| partners(off, 50.0, 1.0, 0.0, 0.006);
+        assert_eq!(
+            [foreign(-0.0151), foreign(-0.0599), foreign(-0.0601)],
+            [1, 1, 0]
+        );
+        let faint = |db: f64| partners(-0.01, db, 1.0, 0.0, NEAR);
+        assert_eq!([faint(42.1), faint(41.9)], [1, 0]);
+        let below = |db: f64| {
+            let mut main = line(2000.0);
+            main.energy_db = 70.0;
+            let other = Line {
+                energy_db: db,
+                ..line(1980.0)
+            };
+            match_lines(&[main, other], &places(&[2000.0]), 0.0, 0.0)
+                .new_partners
+                .len()
+        };
+        assert_eq!([below(50.1), below(49.9)], [1, 0]);
+        // In a room of misfit 1 % a partner decays within a factor of 2 and stands 10 dB over the
+        // misfit of its main line.
+        let room = |db: f64, decay: f64, room: f64| partners(-0.01, db, decay, room, NEAR);
+        assert_eq!([room(55.0, 1.95, 0.01), room(55.0, 2.05, 0.01)], [1, 0]);
+        assert_eq!([room(55.0, 0.51, 0.01), room(55.0, 0.49, 0.01)], [1, 0]);
+        assert_eq!([room(50.1, 1.0, 0.01), room(49.9, 1.0, 0.01)], [1, 0]);
+        assert_eq!(
+            [room(50.0, 3.0, ROOM), room(50.0, 3.0, 1.01 * ROOM)],
+            [1, 0]
+        );
+    }
+
+    // One line before, two now, the place between them: no shift. Outside: from the nearer one.
+    #[test]
+    fn a_parted_pair_counts_from_its_stretch() {
+        let residual = |low: f64, high: f64| {
+            let lines = [line(2000.0 * (1.0 + low)), line(2000.0 * (1.0 + high))];
+            let m = match_lines(&lines, &places(&[2000.0]), 0.0, 0.0);
+            assert_eq!((m.found.len(), m.new_partners.len()), (1, 1));
+            assert!((m.new_partners[0].split - (high - low)).abs() < 1e-5);
+            m.found[0].residual
+        };
+        assert!(residual(-0.0008, 0.0010).abs() < 1e-12);
+        assert!((residual(0.0005, 0.0020) - 0.0005).abs() < 1e-6);
+        assert!((residual(-0.0020, -0.0005) + 0.0005).abs() < 1e-6);
+        // Farther apart they are no natural pair.
+        let lines = [line(2000.0 * 0.9985), line(2000.0 * 1.0015)];
+        let m = match_lines(&lines, &places(&[2000.0]), 0.0, 0.0);
+        assert!((m.found[0].residual.abs() - 0.0015).abs() < 1e-5);
+    }
 }
