@@ -818,3 +818,6 @@ pub(crate) fn median(values: &mut [f64]) -> Option<f64> {
         Some(0.5 * (values.get(half)? + values.get(half.checked_sub(1)?)?))
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -409,10 +409,9 @@ mod tests {
                 })
                 .collect();
             // Some of the 72 by 72 steps lies within half a step, 0.022 rad, of the truth in both.
-            let best =
-                search(&places, &seen, turn)
-                    .into_iter()
-                    .fold((0.0, f64::INFINITY), |b, s| if s.1 < b.1 { s } else { b });
+            let best = search(&places, &seen, turn)
+                .into_iter()
+                .fold((0.0, f64::INFINITY), |b, s| if s.1 < b.1 { s } else { b });
             assert!(best.1 < 2.0, "{n} {phi}: {best:?}");
             if let Some((deg, std_deg)) = lie(&places, &seen, n) {
                 let period = 180.0 / turn;
