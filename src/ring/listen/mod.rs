@@ -15,6 +15,9 @@ mod shape;
 mod stretch;
 mod strike;
 mod summary;
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests;
 mod verify;
 
 pub use heard::NotATap;

@@ -52,3 +52,77 @@ impl Shape<'_> {
         })
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::ring::listen::tests::levels;
+
+    fn shape(levels: &BandLevels) -> Shape<'_> {
+        Shape {
+            levels,
+            background: [1.0, 2.0, 3.0, 0.0, 0.0, 0.0],
+            use_lane: [true, true, false, true, true, true],
+        }
+    }
+
+    #[test]
+    fn power_is_the_mean_over_the_background_of_the_bands_that_count() {
+        // The first band is 4 over its background, the second below its own, the third is out.
+        let known = levels(&[(2, [3.0, 1.0, 50.0]), (2, [7.0, 1.0, 50.0]), (6, [0.0; 3])]);
+        let shape = shape(&known);
+        assert!((shape.power(0, 4) - 4.0).abs() < 1e-12);
+        assert!((shape.power(0, 2) - 2.0).abs() < 1e-12);
+        assert!((shape.power(2, 2) - 6.0).abs() < 1e-12);
+        assert!(shape.power(4, 4).abs() < 1e-12);
+        assert!(shape.power(10, 4).abs() < 1e-12, "nothing is there");
+    }
+
+    #[test]
+    fn the_most_is_told_with_its_place_and_its_end_is_left_out() {
+        let known = levels(&[(10, [1.0; 3]), (3, [5.0, 2.0, 0.0]), (20, [1.0; 3])]);
+        let shape = shape(&known);
+        assert_eq!(shape.most(5, 20, 3), (4.0, 10));
+        assert_eq!(shape.most(5, 20, 1), (4.0, 10), "the first of equals");
+        let (most, at) = shape.most(5, 10, 3);
+        assert_eq!(at, 9);
+        assert!((most - 8.0 / 3.0).abs() < 1e-12);
+        assert_eq!(shape.most(20, 25, 3), (0.0, 20));
+    }
+
+    #[test]
+    fn quick_is_what_gets_to_seven_tenths_in_time() {
+        // From 10 hops on 0.6 or 0.8 of what it gets to at 40.
+        for (part, quick) in [(0.69, false), (0.71, true)] {
+            let known = levels(&[
+                (10, [1.0, 0.0, 0.0]),
+                (30, [1.0 + part, 0.0, 0.0]),
+                (30, [2.0, 0.0, 0.0]),
+            ]);
+            let shape = shape(&known);
+            assert_eq!(shape.is_quick(0, 10), quick, "{part}");
+            // Three hops from 9 on hold a third of nothing yet.
+            assert!(!shape.is_quick(0, 9), "{part}");
+            // When all is told in three hops from 39 on, it is quick among the first 37.
+            assert!(shape.is_quick_among(0, 10, 38), "{part}");
+            assert!(shape.is_quick(0, 40), "{part}");
+        }
+    }
+
+    #[test]
+    fn a_swell_is_four_times_what_was_least_before() {
+        let swells = |first: f64, later: f64| {
+            let known = levels(&[
+                (40, [1.0 + first, 0.0, 0.0]),
+                (40, [2.0, 0.0, 0.0]),
+                (60, [1.0 + later, 0.0, 0.0]),
+            ]);
+            let shape = shape(&known);
+            (shape.swells(0, 100), shape.swells(0, 61))
+        };
+        assert_eq!(swells(9.0, 4.1), (true, false));
+        assert_eq!(swells(9.0, 3.9), (false, false));
+        assert_eq!(swells(0.2, 0.1), (true, true), "from 0.2 to 1");
+        assert_eq!(swells(9.0, 0.1), (false, false));
+    }
+}
