@@ -225,3 +225,341 @@ impl Errors {
         power_db(early.max(f64::MIN_POSITIVE) / late.max(1e-12 * early).max(f64::MIN_POSITIVE))
     }
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use crate::ring::listen::tests::{rate, signs};
+
+    /// Errors of 0.01 a hop after a strike of 100, with these hops set to other values.
+    fn errors(many: usize, set: &[(usize, f64)]) -> Errors {
+        let mut hops = vec![0.01; many];
+        for &(k, energy) in set {
+            hops[k] = energy;
+        }
+        Errors {
+            hops,
+            stands_out: 6.0,
+            clean: 4,
+            peaks: (0..many).map(|k| 10 * k + 3).collect(),
+            main: 100.0,
+            before_most: 0.0,
+            before_mean: 0.0,
+            follows: 0.0,
+        }
+    }
+
+    /// Hops of the contacts, and the number of pulses.
+    fn found(errors: &Errors) -> (Vec<usize>, usize) {
+        let (later, pulses) = errors.contacts(1);
+        (later.iter().map(|c| c.after / 10).collect(), pulses)
+    }
+
+    #[test]
+    fn a_second_contact_is_told_with_its_time_and_level() {
+        let (later, pulses) = errors(60, &[(20, 10.0)]).contacts(4);
+        assert_eq!(pulses, 0);
+        assert_eq!(later.len(), 1);
+        assert_eq!(later[0].after, 4 * 203);
+        assert!((later[0].level_db + 10.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn a_contact_is_at_least_a_five_hundredth_of_the_strike() {
+        assert_eq!(found(&errors(60, &[(20, 0.201)])).0, [20]);
+        assert!(found(&errors(60, &[(20, 0.199)])).0.is_empty());
+    }
+
+    #[test]
+    fn a_contact_is_twice_the_most_of_what_was_before() {
+        for (energy, some) in [(2.01, true), (1.99, false)] {
+            let mut errors = errors(60, &[(20, energy)]);
+            errors.before_most = 1.0;
+            assert_eq!(!found(&errors).0.is_empty(), some, "{energy}");
+        }
+    }
+
+    #[test]
+    fn a_contact_is_three_times_the_softer_of_two_hops_shortly_before() {
+        for set in [[(17, 1.0), (18, 5.0)], [(17, 5.0), (18, 1.0)]] {
+            for (energy, some) in [(3.01, true), (2.99, false)] {
+                // They stand out themselves: with the contact they make one.
+                let errors = errors(60, &[set[0], set[1], (20, energy)]);
+                let loudest = found(&errors).0;
+                assert_eq!(loudest.len(), 1, "{energy}");
+                // Without what is beside it, the limit is what is left.
+                let mut alone = errors;
+                alone.stands_out = 0.0;
+                alone.main = 1e-3;
+                alone.clean = 18;
+                assert_eq!(found(&alone).0.contains(&20), some, "{energy}");
+            }
+        }
+    }
+
+    // The median of the 14 hops from 8 before to 8 after without the nearest: the upper of the
+    // middle two.
+    #[test]
+    fn a_contact_stands_out_of_the_median_of_sixteen_hops_around() {
+        let around = |before: std::ops::Range<usize>, after: std::ops::Range<usize>| {
+            let mut set: Vec<(usize, f64)> = before.chain(after).map(|k| (k, 1.0)).collect();
+            set.push((40, 5.0));
+            found(&errors(90, &set)).0.contains(&40)
+        };
+        // Seven of the fourteen are 1.0: 5 is less than 6 times the median.
+        assert!(!around(32..39, 0..0));
+        assert!(!around(0..0, 42..49));
+        assert!(!around(36..39, 42..46));
+        // Six of them, and what is farther or nearer does not count.
+        assert!(around(33..39, 0..0));
+        assert!(around(0..0, 42..48));
+        assert!(around(24..38, 0..0), "24 to 31 are too far");
+        assert!(around(0..0, 43..60), "49 and on are too far");
+        assert!(around(34..40, 41..43), "39 and 41 are too near");
+    }
+
+    #[test]
+    fn hops_within_three_are_one_contact_with_the_time_of_the_loudest() {
+        for (set, told) in [
+            (vec![(20, 1.0), (21, 2.0)], vec![21]),
+            (vec![(20, 2.0), (21, 1.0)], vec![20]),
+            (vec![(20, 1.0), (23, 2.0)], vec![23]),
+            (vec![(20, 1.0), (24, 2.0)], vec![20, 24]),
+            (vec![(20, 1.0), (23, 2.0), (26, 1.5)], vec![23]),
+            (vec![(20, 1.0), (21, 1.0)], vec![20]),
+        ] {
+            assert_eq!(found(&errors(60, &set)).0, told, "{set:?}");
+        }
+    }
+
+    #[test]
+    fn contacts_begin_when_the_past_is_clean_and_end_at_120_ms() {
+        for (k, told) in [(4, false), (5, true), (120, true), (121, false)] {
+            let (later, _) = found(&errors(150, &[(k, 10.0)]));
+            assert_eq!(!later.is_empty(), told, "{k}");
+        }
+        // The last hop counts too, and one that has no others beside it does not.
+        assert_eq!(found(&errors(60, &[(59, 10.0)])).0, [59]);
+        assert!(found(&errors(6, &[(5, 10.0)])).0.is_empty());
+        assert!(found(&errors(7, &[(5, 10.0)])).0.is_empty());
+        assert_eq!(found(&errors(8, &[(5, 10.0)])).0, [5]);
+    }
+
+    #[test]
+    fn pulses_are_strong_and_come_after_30_ms() {
+        for (set, pulses) in [
+            (vec![(29, 50.0)], 0),
+            (vec![(30, 50.0)], 1),
+            (vec![(30, 6.01)], 1),
+            (vec![(30, 5.99)], 0),
+            // Those after 120 ms too: a voice goes on.
+            (vec![(40, 50.0), (60, 50.0), (140, 50.0)], 3),
+        ] {
+            assert_eq!(found(&errors(190, &set)).1, pulses, "{set:?}");
+        }
+    }
+
+    #[test]
+    fn what_goes_on_is_the_mean_from_20_to_60_ms_without_what_was_before() {
+        let going_on = |many: usize, before_mean: f64| {
+            let mut errors = errors(many, &[]);
+            for (k, hop) in errors.hops.iter_mut().enumerate() {
+                *hop = if (20..60).contains(&k) { 0.1 } else { 1e3 };
+            }
+            errors.before_mean = before_mean;
+            errors.going_on_db()
+        };
+        // The strike's 100 lie in 5 hops, so that a hop of 0.1 is 0.005 of it.
+        for (many, before, part) in [
+            (100, 0.0, 0.005),
+            (100, 0.05, 0.001_75),
+            (25, 0.0, 0.005),
+            (100, 1.0, 1e-12),
+            (20, 0.0, 1e-12),
+        ] {
+            let db = going_on(many, before);
+            assert!((db - power_db(part)).abs() < 1e-9, "{many} {before}: {db}");
+        }
+    }
+
+    #[test]
+    fn the_direct_part_is_the_first_5_ms_against_the_next_45() {
+        let direct = |many: usize, before_mean: f64, late: f64| {
+            let mut errors = errors(many, &[]);
+            for (k, hop) in errors.hops.iter_mut().enumerate() {
+                *hop = match k {
+                    0..5 => 2.0,
+                    5..50 => late / 45.0,
+                    _ => 1e3,
+                };
+            }
+            errors.before_mean = before_mean;
+            errors.direct_db()
+        };
+        for (many, before, late, ratio) in [
+            (100, 0.0, 1.0, 10.0),
+            (100, 0.01, 1.0, 9.95 / 0.55),
+            (50, 0.0, 4.0, 2.5),
+            (20, 0.0, 9.0, 10.0 / 3.0),
+            (100, 0.0, 0.0, 1e12),
+            (5, 0.0, 0.0, 1e12),
+        ] {
+            let db = direct(many, before, late);
+            assert!((db - power_db(ratio)).abs() < 1e-9, "{many} {late}: {db}");
+        }
+    }
+
+    /// A resonance that is driven by `drive`: what is put in is known, all else follows from two
+    /// samples. T60 is about 0.7 s at 8 kHz.
+    fn driven(drive: &[f64]) -> Vec<f64> {
+        let (r, w) = (0.998_8f64, 0.8f64);
+        let mut x: Vec<f64> = Vec::with_capacity(drive.len());
+        for (n, u) in drive.iter().enumerate() {
+            let past = |k: usize| n.checked_sub(k).map_or(0.0, |m| x[m]);
+            let next = 2.0 * r * w.cos() * past(1) - r * r * past(2) + u;
+            x.push(next);
+        }
+        x
+    }
+
+    // What is put in is found again up to what a predictor of 48 samples loses by learning from
+    // noise: about 48/1200 of its power, and more by chance. 15 % is three times that.
+    #[test]
+    fn the_error_of_prediction_is_what_was_put_in() {
+        let (strike, hop) = (400, 8);
+        let mut drive: Vec<f64> = signs(2_000, 1).iter().map(|s| 1e-3 * s).collect();
+        drive[strike - 161] = 0.2; // too early
+        drive[strike - 160] = 0.1; // just early enough: 20 ms
+        drive[strike - 17] = 0.05; // the last that was before
+        drive[strike - 16] = 0.3; // from 2 ms on it may be the strike itself
+        drive[strike - 9] = 0.3; // but its energy is counted from 1 ms on
+        drive[strike - 8] = 0.2;
+        drive[strike] = 1.0;
+        drive[strike + 31] = 0.4;
+        drive[strike + 32] = 0.2;
+        drive[strike + 163] = 0.05;
+        let errors = Errors::of(&driven(&drive), strike, hop).unwrap();
+        let near = |value: f64, truth: f64| {
+            assert!((value / truth - 1.0).abs() < 0.15, "{value} {truth}");
+        };
+        near(errors.main, 0.04 + 1.0 + 0.16);
+        near(errors.before_most, 0.01);
+        near(errors.before_mean, (0.01 + 0.0025) / 18.0 + 8e-6);
+        assert_eq!(errors.hops.len(), 200);
+        near(errors.hops[0], 1.0);
+        near(errors.hops[3], 0.16);
+        near(errors.hops[4], 0.04);
+        near(errors.hops[20], 0.0025);
+        assert_eq!(errors.peaks[3], 31);
+        assert_eq!(errors.peaks[4], 32);
+        assert_eq!(errors.peaks[20], 163);
+        // 6 and 60 more for each sample of a hop; 48 samples are 6 hops, and one more is clean.
+        assert!((errors.stands_out - 13.5).abs() < 1e-12);
+        assert_eq!(errors.clean, 7);
+        assert!(errors.follows > 0.99, "{}", errors.follows);
+    }
+
+    // 3.3 ms are 158 samples at 48 to a hop, and 160 at most at 96.
+    #[test]
+    fn the_past_is_3_3_ms_but_a_quarter_of_what_sounds_at_most() {
+        let clean = |after: usize, hop: usize| {
+            Errors::of(&signs(100 + after, 2), 100, hop).map(|e| (e.clean, e.stands_out))
+        };
+        assert_eq!(clean(1_000, 48).unwrap(), (4, 7.25));
+        assert_eq!(clean(4_000, 8).unwrap().0, 7);
+        // From 4 hops on a quarter: (224 - 32) / 4 is 48 samples, one less is 47.
+        assert_eq!(clean(224, 8).unwrap().0, 7);
+        assert_eq!(clean(223, 8).unwrap().0, 6);
+        assert_eq!(clean(160, 8).unwrap().0, 5);
+        assert_eq!(clean(35, 8), None);
+        assert_eq!(clean(0, 8), None);
+        // 160 samples of past at 20 to a hop would be 8 hops; 3.3 ms of it are 66 samples.
+        assert_eq!(clean(2_000, 20).unwrap().0, 4);
+        assert_eq!(clean(2_000, 12).unwrap().0, 5);
+    }
+
+    // x[n] = 0.8 x[n-1] + u[n] has the power 1/(1 - 0.64), of which 0.64 follows; the powers of
+    // 2160 samples are known to some hundredths.
+    #[test]
+    fn the_share_that_follows_is_that_of_the_past() {
+        let share = |part: f64| {
+            let mut x = vec![0.0; 500];
+            for u in signs(9_600, 4) {
+                x.push(part * x.last().unwrap() + u);
+            }
+            // What is before 5 ms and after 50 ms does not count.
+            for v in &mut x[500..500 + 5 * 48] {
+                *v *= 4.0;
+            }
+            for v in &mut x[500 + 50 * 48 + 1..] {
+                *v *= 0.1;
+            }
+            Errors::of(&x, 500, 48).unwrap().follows
+        };
+        assert!((share(0.8) - 0.64).abs() < 0.1, "{}", share(0.8));
+        assert!(share(0.0) < 0.2, "{}", share(0.0));
+    }
+
+    fn struck(rate_hz: u32, set: &[(f64, f64)]) -> Contacts {
+        let n = rate_hz as usize / 2;
+        let place = |s: f64| (s * f64::from(rate_hz)).round() as usize;
+        let mut drive: Vec<f64> = signs(n, 6).iter().map(|s| 1e-4 * s).collect();
+        for &(at_s, gain) in set {
+            drive[place(0.1 + at_s)] += gain;
+        }
+        let rate = SampleRate::new(rate_hz).unwrap();
+        examine(rate, &driven(&drive), place(0.1), n)
+    }
+
+    // The step of the places is a sample of what is examined: two or four of the recording.
+    #[test]
+    fn contacts_are_placed_in_samples_of_the_recording_at_every_rate() {
+        for (hz, step) in [(8_000, 1), (48_000, 1), (96_000, 2), (192_000, 4)] {
+            let contacts = struck(hz, &[(0.0, 1.0), (0.040, 0.3)]);
+            let wanted = (0.040 * f64::from(hz)) as usize;
+            assert_eq!(contacts.later.len(), 1, "{hz}: {contacts:?}");
+            let contact = contacts.later[0];
+            assert!(contact.after.abs_diff(wanted) <= step, "{hz}: {contact:?}");
+            // 0.3 in amplitude is -10.46 dB; the decimating filter may share a pulse among hops.
+            assert!((contact.level_db + 10.46).abs() < 1.5, "{hz}: {contact:?}");
+            assert_eq!(contacts.pulses, 1);
+            assert!(contacts.direct_db > 8.0, "{hz}: {contacts:?}");
+            assert!(contacts.innovation.is_some());
+        }
+    }
+
+    #[test]
+    fn a_fifth_of_a_second_is_examined_and_the_rest_is_not() {
+        let pulses = |at_s: f64| struck(8_000, &[(0.0, 1.0), (at_s, 0.5)]).pulses;
+        assert_eq!(pulses(0.190), 1);
+        assert_eq!(pulses(0.201), 0);
+    }
+
+    #[test]
+    fn the_40_ms_before_the_strike_are_enough_to_know_what_was_before() {
+        // The strike is put in at the first sample that is handed over, or 30 ms after it.
+        let drive: Vec<f64> = signs(2_400, 7)
+            .iter()
+            .enumerate()
+            .map(|(i, s)| s * if i == 240 { 1.0 } else { 0.01 })
+            .collect();
+        let x = driven(&drive);
+        let whole = examine(rate(), &x, 240, 1_800);
+        let bare = examine(rate(), &x[240..], 0, 1_560);
+        assert!(whole.innovation.unwrap().before.is_some());
+        assert_eq!(bare.innovation.unwrap().before, None);
+        assert!((whole.follows - bare.follows).abs() < 0.02);
+    }
+
+    #[test]
+    fn nothing_to_examine_leaves_all_unknown() {
+        let x = signs(1_000, 8);
+        for (strike, until) in [(500, 500), (500, 400), (1_000, 2_000), (500, 510)] {
+            let contacts = examine(rate(), &x, strike, until);
+            assert_eq!(contacts, Contacts::unknown(), "{strike} {until}");
+        }
+        let unknown = Contacts::unknown();
+        assert!(unknown.later.is_empty() && unknown.direct_db == f64::INFINITY);
+    }
+}
