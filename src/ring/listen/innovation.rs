@@ -125,7 +125,10 @@ mod tests {
         let told = Innovation::of(&x, STRIKE, HOP).unwrap();
         let main = (3.0 + 2.0 * 0.09) / 5.0;
         let near = |value: f64, truth: f64| {
-            assert!((value / truth - 1.0).abs() < 0.2, "{value} {truth}: {told:?}");
+            assert!(
+                (value / truth - 1.0).abs() < 0.2,
+                "{value} {truth}: {told:?}"
+            );
         };
         near(told.before.unwrap(), 0.04 / main);
         near(told.soon, 0.01 / main);
@@ -234,7 +237,11 @@ mod tests {
         let sign = signs(x.len(), 17);
         for i in 0..x.len() {
             let noise = 1e-2 * sign[i];
-            let pulse = if i >= STRIKE && (i - STRIKE) % 80 == 0 { 1.0 } else { 0.0 };
+            let pulse = if i >= STRIKE && (i - STRIKE) % 80 == 0 {
+                1.0
+            } else {
+                0.0
+            };
             x[i] = noise + pulse;
         }
         let voice = Innovation::of(&x, STRIKE, HOP).unwrap();

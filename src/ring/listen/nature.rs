@@ -251,7 +251,11 @@ mod tests {
             (0.5, 0.5, 0.401, false),
         ] {
             let is = told(0.5, soon, later, pitch);
-            let wanted = if masked { Nature::Masked } else { Nature::Driven };
+            let wanted = if masked {
+                Nature::Masked
+            } else {
+                Nature::Driven
+            };
             assert_eq!(is, wanted, "{soon} {later} {pitch}");
         }
         // Only what was there at -15 dB and more can mask; pitch keeps it from being noise.
@@ -276,7 +280,8 @@ mod tests {
 
     /// A rise of the second band at hop 150 out of what the parts tell.
     fn masked(parts: &[(usize, f64)], follows: f64, at_start: bool) -> bool {
-        let parts: Vec<(usize, [f64; 3])> = parts.iter().map(|&(n, p)| (n, [9.0, p, 1.0])).collect();
+        let parts: Vec<(usize, [f64; 3])> =
+            parts.iter().map(|&(n, p)| (n, [9.0, p, 1.0])).collect();
         let scene = Scene::new(levels(&parts));
         let mut contacts = put_in(0.5, 0.5, 0.5, 0.0);
         contacts.follows = follows;
@@ -300,8 +305,16 @@ mod tests {
         assert!(!masked(&[(150, 1.0), (19, 4.05), (50, 1.0)], 0.31, false));
         assert!(masked(&[(148, 1.0), (22, 4.05), (50, 0.0)], 0.31, false));
         assert!(!masked(&[(147, 1.0), (23, 4.05), (50, 0.0)], 0.31, false));
-        assert!(masked(&[(122, 1.9), (1, 1.9), (27, 1.0), (30, 4.05)], 0.31, false));
-        assert!(!masked(&[(122, 1.0), (2, 1.9), (26, 1.0), (30, 4.05)], 0.31, false));
+        assert!(masked(
+            &[(122, 1.9), (1, 1.9), (27, 1.0), (30, 4.05)],
+            0.31,
+            false
+        ));
+        assert!(!masked(
+            &[(122, 1.0), (2, 1.9), (26, 1.0), (30, 4.05)],
+            0.31,
+            false
+        ));
     }
 
     #[test]
@@ -328,7 +341,11 @@ mod tests {
         }
         // Hop 29 is too early to count, hop 30 is not: 200 over 78 hops are 2.56 more.
         let early = |many: usize, after: usize| {
-            masked(&[(many, 1.0), (1, 200.0), (after, 1.0), (50, 30.0)], 0.0, false)
+            masked(
+                &[(many, 1.0), (1, 200.0), (after, 1.0), (50, 30.0)],
+                0.0,
+                false,
+            )
         };
         assert!(early(29, 120));
         assert!(!early(30, 119));
@@ -379,7 +396,8 @@ mod tests {
 
     /// A noise of power 1 at hop 600 after these levels.
     fn company(parts: &[(usize, f64)], last_strike: Option<u64>) -> Result<(), NotATap> {
-        let mut all: Vec<(usize, [f64; 3])> = parts.iter().map(|&(n, p)| (n, [0.0, p, 0.0])).collect();
+        let mut all: Vec<(usize, [f64; 3])> =
+            parts.iter().map(|&(n, p)| (n, [0.0, p, 0.0])).collect();
         all.push((40, [0.0, 1.0, 0.0]));
         let mut scene = Scene::new(levels(&all));
         scene.last_strike = last_strike;
@@ -393,9 +411,8 @@ mod tests {
 
     #[test]
     fn a_swell_half_as_strong_in_the_400_ms_before_makes_it_speech() {
-        let swell = |from: usize, power: f64| {
-            company(&[(from, 0.0), (30, power), (570 - from, 0.0)], None)
-        };
+        let swell =
+            |from: usize, power: f64| company(&[(from, 0.0), (30, power), (570 - from, 0.0)], None);
         assert_eq!(swell(400, 0.49), Ok(()));
         let refused = swell(400, 2.0).unwrap_err();
         let right = matches!(refused, NotATap::InSpeech { below_db }
@@ -427,12 +444,24 @@ mod tests {
         // The ring itself is none, however early the strike.
         assert_eq!(after(0.3, 300), Ok(()));
         // The first 60 hops after the strike are its ring, later ones are not.
-        assert_eq!(company(&[(350, 0.0), (20, 9.0), (230, 0.0)], Some(300)), Ok(()));
-        let late = company(&[(300, 0.0), (60, 1.0), (40, 0.3), (20, 9.0), (180, 0.0)], Some(300));
+        assert_eq!(
+            company(&[(350, 0.0), (20, 9.0), (230, 0.0)], Some(300)),
+            Ok(())
+        );
+        let late = company(
+            &[(300, 0.0), (60, 1.0), (40, 0.3), (20, 9.0), (180, 0.0)],
+            Some(300),
+        );
         assert!(late.is_err());
         // A strike less than 100 hops ago leaves nothing to look at.
         assert_eq!(company(&[(500, 0.0), (100, 5.0)], Some(500)), Ok(()));
         // One long ago is not looked at.
-        assert!(company(&[(100, 0.0), (60, 9.0), (240, 0.0), (30, 2.0), (170, 0.0)], Some(100)).is_err());
+        assert!(
+            company(
+                &[(100, 0.0), (60, 9.0), (240, 0.0), (30, 2.0), (170, 0.0)],
+                Some(100)
+            )
+            .is_err()
+        );
     }
 }

@@ -118,7 +118,10 @@ mod tests {
             let (k, rest) = (at as f64, (n - at) as f64);
             let whole = (0.01 * k + rest) / n as f64;
             let gain = n as f64 * whole.ln() - k * 0.01f64.ln();
-            assert!((change.gain - gain).abs() < 1e-5 * gain, "{change:?} {gain}");
+            assert!(
+                (change.gain - gain).abs() < 1e-5 * gain,
+                "{change:?} {gain}"
+            );
         }
     }
 

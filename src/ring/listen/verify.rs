@@ -413,3 +413,6 @@ fn place(heard: &Heard<'_>, hop: u64, start_until: Option<u64>, only_low: bool) 
         None => (around, false),
     }
 }
+
+#[cfg(test)]
+mod tests;
