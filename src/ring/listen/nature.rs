@@ -280,8 +280,10 @@ mod tests {
 
     /// A rise of the second band at hop 150 out of what the parts tell.
     fn masked(parts: &[(usize, f64)], follows: f64, at_start: bool) -> bool {
-        let parts: Vec<(usize, [f64; 3])> =
-            parts.iter().map(|&(n, p)| (n, [9.0, p, 1.0])).collect();
+        let parts: Vec<(usize, [f64; 3])> = parts
+            .iter()
+            .map(|&(n, p)| (n, [9e-3, 1e-3 * p, 1e-3]))
+            .collect();
         let scene = Scene::new(levels(&parts));
         let mut contacts = put_in(0.5, 0.5, 0.5, 0.0);
         contacts.follows = follows;
@@ -353,10 +355,10 @@ mod tests {
         assert!(!early(107, 42));
         let pulse = |at: usize, size: f64| {
             let parts: Vec<(usize, [f64; 3])> = vec![
-                (at, [0.0, 1.0, 1.0]),
-                (1, [0.0, size, 1.0]),
-                (149 - at, [0.0, 1.0, 1.0]),
-                (50, [0.0, 30.0, 1.0]),
+                (at, [0.0, 1e-3, 1e-3]),
+                (1, [0.0, 1e-3 * size, 1e-3]),
+                (149 - at, [0.0, 1e-3, 1e-3]),
+                (50, [0.0, 0.03, 1e-3]),
             ];
             is_steady(&Scene::new(levels(&parts)).heard(), 150)
         };
@@ -371,10 +373,10 @@ mod tests {
     fn only_bands_that_rise_by_7_db_in_10_ms_need_be_steady() {
         let steady = |now: f64, hops: usize| {
             let scene = Scene::new(levels(&[
-                (108, [0.0, 9.0, 1.0]),
-                (42, [0.0, 1.0, 1.0]),
-                (hops, [0.0, now, 1.0]),
-                (50, [0.0, 1.0, 1.0]),
+                (108, [0.0, 9e-3, 1e-3]),
+                (42, [0.0, 1e-3, 1e-3]),
+                (hops, [0.0, 1e-3 * now, 1e-3]),
+                (50, [0.0, 1e-3, 1e-3]),
             ]));
             is_steady(&scene.heard(), 150)
         };
@@ -432,15 +434,15 @@ mod tests {
 
     #[test]
     fn in_a_ring_only_what_grows_beyond_it_is_a_swell() {
-        // A strike at 300 with a ring of 1.0, then a swell from 450 on.
+        // A strike at 300 with a ring of 0.8, then a swell from 450 on.
         let after = |swell: f64, last: u64| {
             company(
-                &[(300, 0.0), (60, 1.0), (90, 0.3), (30, swell), (120, 0.0)],
+                &[(300, 0.0), (60, 0.8), (90, 0.3), (30, swell), (120, 0.0)],
                 Some(last),
             )
         };
-        assert_eq!(after(1.95, 300), Ok(()));
-        assert!(after(2.05, 300).is_err());
+        assert_eq!(after(1.55, 300), Ok(()));
+        assert!(after(1.65, 300).is_err());
         // The ring itself is none, however early the strike.
         assert_eq!(after(0.3, 300), Ok(()));
         // The first 60 hops after the strike are its ring, later ones are not.
@@ -453,6 +455,9 @@ mod tests {
             Some(300),
         );
         assert!(late.is_err());
+        // What was before the strike is not looked at.
+        let before = [(260, 0.0), (30, 9.0), (10, 0.0), (60, 1.0), (240, 0.0)];
+        assert_eq!(company(&before, Some(300)), Ok(()));
         // A strike less than 100 hops ago leaves nothing to look at.
         assert_eq!(company(&[(500, 0.0), (100, 5.0)], Some(500)), Ok(()));
         // One long ago is not looked at.

@@ -134,4 +134,88 @@ mod tests {
         assert!(fit(&[1.0; 8], 4, 4, 8).is_none());
         assert!(fit(&[], 4, 0, 0).is_none());
     }
+
+    use crate::ring::listen::tests::signs;
+
+    #[test]
+    fn a_product_of_any_length_is_the_sum_of_all_products() {
+        for n in 0..40 {
+            let a: Vec<f64> = (0..n).map(|i| f64::from(i) - 3.0).collect();
+            let b: Vec<f64> = (0..n).map(|i| f64::from(i * i) + 1.0).collect();
+            let wanted: i32 = (0..n).map(|i| (i - 3) * (i * i + 1)).sum();
+            assert_eq!(dot(&a, &b), f64::from(wanted), "{n}");
+        }
+    }
+
+    // By definition of least squares what is left is orthogonal to all of the past that foretells,
+    // but for the ridge of 1e-9 of the power.
+    #[test]
+    fn what_is_left_is_orthogonal_to_the_past() {
+        let sign = signs(300, 1);
+        let x: Vec<f64> = (0..300)
+            .map(|i| (0.4 * i as f64).sin() * (-0.01 * i as f64).exp() + 0.3 * sign[i])
+            .collect();
+        for (order, from, to) in [
+            (1, 1, 300),
+            (5, 5, 300),
+            (9, 40, 200),
+            (20, 3, 70),
+            (8, 60, 999),
+        ] {
+            let a = fit(&x, order, from, to).unwrap();
+            assert_eq!(a.len(), order);
+            let (from, to) = (from.max(order), to.min(300));
+            let e = error(&x, &a, from, to);
+            assert_eq!(e.len(), to - from);
+            let power: f64 = x[from..to].iter().map(|v| v * v).sum();
+            for lag in 1..=order {
+                let common: f64 = (from..to).map(|n| e[n - from] * x[n - lag]).sum();
+                assert!(
+                    common.abs() < 1e-7 * power,
+                    "{order} {from} {lag}: {common}"
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn an_error_is_the_sample_less_what_was_foretold() {
+        let x = [1.0, 2.0, 4.0, 8.0, 15.0];
+        let a = [3.0, -2.0];
+        // Before the first sample there is nothing.
+        assert_eq!(error(&x, &a, 0, 5), [1.0, -1.0, 0.0, 0.0, -1.0]);
+        assert_eq!(error(&x, &a, 3, 99), [0.0, -1.0]);
+        assert_eq!(error(&x, &a, 1, 3), [-1.0, 0.0]);
+    }
+
+    #[test]
+    fn twice_as_many_samples_as_coefficients_are_enough() {
+        let x = signs(100, 2);
+        assert!(fit(&x, 10, 50, 70).is_some());
+        assert!(fit(&x, 10, 50, 69).is_none());
+        // The first ten have no whole past.
+        assert!(fit(&x, 10, 0, 30).is_some());
+        assert!(fit(&x, 10, 0, 29).is_none());
+        assert!(fit(&x, 10, 80, 200).is_some());
+        assert!(fit(&x, 10, 81, 200).is_none());
+        assert!(fit(&x, 0, 0, 100).is_none());
+        assert!(fit(&[1e-200; 100], 4, 4, 100).is_none());
+        assert!(fit(&[f64::NAN; 100], 4, 4, 100).is_none());
+    }
+
+    #[test]
+    fn equations_without_a_least_square_have_no_solution() {
+        // One coefficient: (p + ridge) a = c.
+        let a = solve(&[9.0, 3.0, 3.0, 1.0], 1, 1.0).unwrap();
+        assert!(a.len() == 1 && (a[0] - 1.5).abs() < 1e-12, "{a:?}");
+        assert_eq!(solve(&[9.0, 3.0, 3.0, -1.0], 1, 0.5), None);
+        assert_eq!(solve(&[9.0, 3.0, 3.0, 0.0], 1, 0.0), None);
+        // Two: [[4, 2], [2, 3]] a = [10, 9] is solved by [1.5, 2].
+        let phi = [9.0, 10.0, 9.0, 10.0, 4.0, 2.0, 9.0, 2.0, 3.0];
+        let a = solve(&phi, 2, 0.0).unwrap();
+        assert!(
+            (a[0] - 1.5).abs() < 1e-12 && (a[1] - 2.0).abs() < 1e-12,
+            "{a:?}"
+        );
+    }
 }

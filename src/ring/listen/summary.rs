@@ -309,6 +309,14 @@ mod tests {
     }
 
     #[test]
+    fn levels_end_at_100_db() {
+        let x: Vec<f64> = (0..800)
+            .map(|i| if i % 2 == 0 { 1e6 } else { -1e6 })
+            .collect();
+        assert!((listened(&x).background_db - 99.75).abs() < 1e-9);
+    }
+
+    #[test]
     fn an_offset_is_no_level() {
         let flat = listened(&[0.3; 800]);
         assert_eq!(flat.background_db, f64::NEG_INFINITY);
