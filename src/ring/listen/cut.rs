@@ -295,3 +295,6 @@ pub(super) fn over_noise_db(level: &Levels, noise: &Levels) -> f64 {
     }
     crate::units::power_db(((level - noise) / noise).max(1e-3))
 }
+
+#[cfg(test)]
+mod tests;
