@@ -428,3 +428,6 @@ impl Stretch {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;
