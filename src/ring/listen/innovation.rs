@@ -237,7 +237,7 @@ mod tests {
         let sign = signs(x.len(), 17);
         for i in 0..x.len() {
             let noise = 1e-2 * sign[i];
-            let pulse = if i >= STRIKE && (i - STRIKE) % 80 == 0 {
+            let pulse = if i >= STRIKE && (i - STRIKE).is_multiple_of(80) {
                 1.0
             } else {
                 0.0

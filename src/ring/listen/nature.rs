@@ -396,11 +396,13 @@ mod tests {
         assert!(!lasts(&scene.heard(), 0, true) && !lasts(&scene.heard(), 200, true));
     }
 
-    /// A noise of power 1 at hop 600 after these levels.
+    /// A noise at hop 600 after these levels, which are relative to its own.
     fn company(parts: &[(usize, f64)], last_strike: Option<u64>) -> Result<(), NotATap> {
-        let mut all: Vec<(usize, [f64; 3])> =
-            parts.iter().map(|&(n, p)| (n, [0.0, p, 0.0])).collect();
-        all.push((40, [0.0, 1.0, 0.0]));
+        let mut all: Vec<(usize, [f64; 3])> = parts
+            .iter()
+            .map(|&(n, p)| (n, [0.0, 0.01 * p, 0.0]))
+            .collect();
+        all.push((40, [0.0, 0.01, 0.0]));
         let mut scene = Scene::new(levels(&all));
         scene.last_strike = last_strike;
         let shape = Shape {

@@ -1,4 +1,4 @@
-#![allow(clippy::unwrap_used)]
+#![allow(clippy::unwrap_used, clippy::single_range_in_vec_init)]
 
 use super::*;
 use crate::ring::flaw::Flaw;
