@@ -464,6 +464,17 @@ fn the_next_strike_ends_a_take_10_ms_before_it() {
     assert!(hurried, "{:?}", takes[0].flaws);
 }
 
+// Signs of 0.01 are -40 dB from 0 to 4 kHz, of which 65 % are in the third band; the tenth part of
+// the blocks of 10 ms is somewhat below the mean.
+#[test]
+fn the_floor_is_learnt_while_it_listens() {
+    let x: Vec<f64> = signs(4_000, 2).iter().map(|s| 0.01 * s).collect();
+    let mut stretch = Stretch::new(rate(), 0);
+    stretch.push(&x, &mut Summary::new(rate()));
+    let floor = stretch.floor.get().unwrap()[2];
+    assert!((3e-5..7e-5).contains(&floor), "{floor}");
+}
+
 /// A recording of rings, with noise 60 dB below them.
 fn recording(n: usize, at: &[usize]) -> Vec<f64> {
     let mut x: Vec<f64> = signs(n, 3).iter().map(|s| 2e-4 * s).collect();
