@@ -298,10 +298,10 @@ mod tests {
         }
     }
 
-    // The median of the 14 hops from 8 before to 8 after without the nearest: the upper of the
-    // middle two.
+    // From 8 hops before to 8 after, without the hop itself and its neighbours, are 14; their median
+    // is the upper of the middle two.
     #[test]
-    fn a_contact_stands_out_of_the_median_of_sixteen_hops_around() {
+    fn a_contact_stands_out_of_the_median_of_the_hops_around() {
         let around = |before: std::ops::Range<usize>, after: std::ops::Range<usize>| {
             let mut set: Vec<(usize, f64)> = before.chain(after).map(|k| (k, 1.0)).collect();
             set.push((40, 5.0));

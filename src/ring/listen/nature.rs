@@ -258,7 +258,7 @@ mod tests {
             };
             assert_eq!(is, wanted, "{soon} {later} {pitch}");
         }
-        // Only what was there at -15 dB and more can mask; pitch keeps it from being noise.
+        // What goes on as before at -15 dB is so soft that it is a strike anyway.
         assert_eq!(told(0.0317, 0.0601, 0.0601, 0.45), Nature::Struck);
         let quiet = |before: f64| nature(&put_in(before, 2.0 * before, 2.0 * before, 0.36), false);
         assert_eq!(quiet(0.8), Nature::Masked);

@@ -92,7 +92,7 @@ mod tests {
 
     #[test]
     fn quick_is_what_gets_to_seven_tenths_in_time() {
-        // From 10 hops on 0.6 or 0.8 of what it gets to at 40.
+        // From hop 10 on a part of what it gets to at hop 40.
         for (part, quick) in [(0.69, false), (0.71, true)] {
             let known = levels(&[
                 (10, [1.0, 0.0, 0.0]),
@@ -101,9 +101,9 @@ mod tests {
             ]);
             let shape = shape(&known);
             assert_eq!(shape.is_quick(0, 10), quick, "{part}");
-            // Three hops from 9 on hold a third of nothing yet.
+            // Of three hops from 9 on one holds nothing yet: two thirds of the part.
             assert!(!shape.is_quick(0, 9), "{part}");
-            // When all is told in three hops from 39 on, it is quick among the first 37.
+            // Three hops from 37 on end before it gets louder.
             assert!(shape.is_quick_among(0, 10, 38), "{part}");
             assert!(shape.is_quick(0, 40), "{part}");
         }

@@ -159,8 +159,7 @@ mod tests {
             .collect()
     }
 
-    // A ratio of 100 between two powers is placed to a sample or two; the tone is one of two of
-    // the predictor's twelve samples, which add their own noise.
+    // A change of power by a factor of 100 is placed to a sample or two.
     #[test]
     fn a_strike_40_db_below_a_steady_tone_is_found_by_what_the_quiet_taught() {
         let x = below_a_tone(700, 500, 700);
