@@ -595,3 +595,24 @@ fn a_tone_that_sounds_already_is_level_from_the_first_hop_on() {
     }
     assert!(stretch.levels.hop(0).is_none_or(|h| h[2] < 0.5 * settled));
 }
+
+// Silence all over, so that whatever is judged is passed over.
+#[test]
+fn a_rise_is_judged_when_260_ms_of_it_are_there_and_not_within_120_of_a_strike() {
+    let settled = |end: usize, rise: u64, last: Option<u64>| {
+        let mut stretch = mid(&[(end, 0.0)]);
+        stretch.start_open = false;
+        stretch.scan = end as u64;
+        stretch.history.samples = vec![0.0; 8 * end];
+        stretch.last_strike = last.map(|hop| strike(8 * hop, None));
+        stretch.rises.push_back(rise);
+        let (mut takes, mut summary) = (Vec::new(), Summary::new(rate()));
+        stretch.settle(false, &mut summary, &mut takes);
+        let passed = summary.finish(&[]).passed_over;
+        (stretch.rises.len(), passed.len())
+    };
+    assert_eq!(settled(359, 100, None), (1, 0));
+    assert_eq!(settled(360, 100, None), (0, 1));
+    assert_eq!(settled(600, 219, Some(100)), (0, 0));
+    assert_eq!(settled(600, 220, Some(100)), (0, 1));
+}
