@@ -29,11 +29,16 @@ pub(super) fn signs(n: usize, seed: u64) -> Vec<f64> {
 
 /// Levels of the three bands of 8 kHz, so many hops each.
 pub(super) fn levels(parts: &[(usize, [f64; 3])]) -> BandLevels {
+    levels_in_hops_of(8, parts)
+}
+
+/// The same in hops of so many samples.
+pub(super) fn levels_in_hops_of(samples: usize, parts: &[(usize, [f64; 3])]) -> BandLevels {
     let hops = parts
         .iter()
         .flat_map(|&(many, [a, b, c])| std::iter::repeat_n([a, b, c, 0.0, 0.0, 0.0], many))
         .collect();
-    BandLevels::made_up(&bands_hz(rate()), 8, hops)
+    BandLevels::made_up(&bands_hz(rate()), samples, hops)
 }
 
 /// What is around a rise, made up.

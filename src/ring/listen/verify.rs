@@ -256,9 +256,15 @@ fn check_strength(
     })
 }
 
+/// Samples in which the filter of a band that ends at 0.45 of the rate forgets a click: the slower
+/// poles of its low pass lie at 0.89 (bilinear transform), so that 1e-5 of the power is left.
+const FORGETTING: usize = 48;
+
 /// Even the shortest thud is there after 5 ms; the band filters' own ringing is not.
 fn check_persistence(shape: &Shape<'_>, hop: u64, only_low: bool) -> Result<(), NotATap> {
-    // Bands from 1 kHz on ring for less than a millisecond themselves, lower ones for several.
+    // Bands from 1 kHz on ring for less than a millisecond themselves (at low rates the highest
+    // rings longer), lower ones for several.
+    let wait = FORGETTING.div_ceil(shape.levels.hop_len()).max(3) as u64;
     let lanes = |from: usize| Shape {
         use_lane: std::array::from_fn(|l| l >= from && shape.use_lane[l]),
         ..*shape
@@ -267,7 +273,7 @@ fn check_persistence(shape: &Shape<'_>, hop: u64, only_low: bool) -> Result<(), 
     let crisp = lanes(2);
     let (most, _) = crisp.most(hop, hop + 6, 3);
     if most > 0.03 * whole {
-        let left = crisp.power(hop + 3, 3);
+        let left = crisp.power(hop + wait, 3);
         if left > 0.0003 * most {
             return Ok(());
         }
