@@ -127,3 +127,140 @@ pub struct RefusedLine {
     /// Why it was refused.
     pub why: Refusal,
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::f64::consts::{LN_2, PI};
+
+    fn mode(freq_hz: f64, decay_per_s: f64) -> Mode {
+        Mode {
+            freq_hz,
+            freq_std_hz: 0.03,
+            decay_per_s,
+            decay_std_per_s: 0.1,
+            amplitude: 0.25,
+            phase_rad: 0.0,
+            phase_std_rad: 0.01,
+            energy_db: 58.0,
+            tap_amplitudes: vec![0.25],
+            fitted_s: (0.003, 1.0),
+        }
+    }
+
+    #[test]
+    fn figures_of_a_mode_are_those_of_its_tone() {
+        let m = mode(900.0, 4.0);
+        // 60 dB are lost in the ring time.
+        assert!(((-m.decay_per_s * m.ring_time_s()).exp() - 1e-3).abs() < 1e-12);
+        // First order: half the difference between one deviation up and down.
+        let at = |decay: f64| mode(900.0, decay).ring_time_s();
+        let slope = (at(4.0 - 1e-4) - at(4.0 + 1e-4)) / 2e-4;
+        assert!((m.ring_time_std_s() / (0.1 * slope) - 1.0).abs() < 1e-8);
+        // A quarter of full scale lies 2 x 6.02 dB below it.
+        assert!((m.level_db() + 20.0 * 4f64.log10()).abs() < 1e-12);
+        // Energy falls by exp(-2 pi / Q) a turn.
+        let lost = (-2.0 * m.decay_per_s / m.freq_hz).exp();
+        assert!(((-2.0 * PI / m.q()).exp() / lost - 1.0).abs() < 1e-12);
+        // The integral of x^2, the mean of a turn's cosine squared being a half.
+        let step = 1e-4;
+        let sum: f64 = (0..40_000)
+            .map(|n| {
+                let t = (f64::from(n) + 0.5) * step;
+                0.5 * (0.25 * (-4.0 * t).exp()).powi(2) * step
+            })
+            .sum();
+        assert!((m.energy() / sum - 1.0).abs() < 1e-6);
+    }
+
+    #[test]
+    fn ten_decibels_more_halve_the_distance_that_is_resolved() {
+        // At 48 dB: nine tenths of the width in Hz that goes with the ring time.
+        assert!((resolution_hz(48.0, 5.0) - 0.9 / (LN_1000 / 5.0)).abs() < 1e-12);
+        assert!((resolution_hz(58.0, 5.0) / resolution_hz(48.0, 5.0) - 0.5).abs() < 1e-12);
+        let slope = (resolution_hz(48.1, 5.0) / resolution_hz(48.0, 5.0)).ln() / 0.1;
+        assert!((slope + 0.1 * LN_2).abs() < 1e-9);
+        let m = mode(900.0, 4.0);
+        assert!((m.resolution_hz() - resolution_hz(58.0, 4.0)).abs() < 1e-15);
+    }
+
+    /// The deviation of a distance against the inverse of the information that a sampled pair
+    /// carries: both lines start in phase, and all eight figures of them are unknown.
+    #[test]
+    fn the_distance_of_a_pair_is_as_unsure_as_the_bound_says() {
+        use nalgebra::DMatrix;
+        let decay = 5.0;
+        for widths in [0.5, 1.0, 2.0, 8.0] {
+            // Two lines far from zero: the slow turn of a complex pair, in half-power widths.
+            let split_hz_truth = widths * decay / PI;
+            let step = 1e-3;
+            let columns = |parts: &[f64]| -> DMatrix<f64> {
+                let rows = 3000;
+                DMatrix::from_fn(2 * rows, 4 * parts.len(), |row, column| {
+                    let t = (row / 2) as f64 * step;
+                    let (line, part) = (column / 4, column % 4);
+                    let w = parts[line];
+                    let turn = [0.0, 0.5 * PI][part % 2];
+                    let grow = if part < 2 { 1.0 } else { t };
+                    let size = grow * (-decay * t).exp();
+                    let angle = w * t + turn;
+                    size * if row % 2 == 0 {
+                        angle.cos()
+                    } else {
+                        angle.sin()
+                    }
+                })
+            };
+            let variance = |parts: &[f64]| {
+                let j = columns(parts);
+                (j.transpose() * j).try_inverse().map_or(f64::NAN, |v| {
+                    // The turning rate of each line is the fourth of its parts.
+                    if parts.len() == 1 {
+                        v[(3, 3)]
+                    } else {
+                        v[(3, 3)] + v[(7, 7)] - 2.0 * v[(3, 7)]
+                    }
+                })
+            };
+            let half = PI * split_hz_truth;
+            let lone = variance(&[0.0]);
+            let truth = (variance(&[-half, half]) / lone).sqrt();
+            let k2 = widths * widths;
+            // Each line as unsure as the bound says of it, in units of a lone one.
+            let each = 1.0 + 1.0 / k2;
+            let mut a = mode(900.0, decay);
+            let mut b = mode(900.0 + split_hz_truth, decay);
+            (a.freq_std_hz, b.freq_std_hz) = (each, each);
+            let (split, std) = split_hz(&a, &b);
+            assert!((split - split_hz_truth).abs() < 1e-9);
+            assert_eq!(split_hz(&b, &a), (split, std));
+            // Closer than independent errors would have it: as the bound; else as those.
+            let stated = truth.max(std::f64::consts::SQRT_2 * each);
+            assert!(
+                (std / stated - 1.0).abs() < 0.02,
+                "{widths}: {std} {stated}"
+            );
+        }
+        // Lines of different width: their mean counts. One on top of the other: no number is lost.
+        let (a, b) = (mode(900.0, 2.0), mode(903.0, 6.0));
+        let same = split_hz(&mode(900.0, 4.0), &mode(903.0, 4.0));
+        assert_eq!(split_hz(&a, &b), same);
+        let (split, std) = split_hz(&a, &a);
+        assert!(split == 0.0 && std.is_finite() && std >= 0.03);
+    }
+
+    #[test]
+    fn each_refusal_has_its_name() {
+        let all = [
+            Refusal::Range,
+            Refusal::Loose,
+            Refusal::Steady,
+            Refusal::Weak,
+            Refusal::Room,
+            Refusal::Cancel,
+        ];
+        for why in all {
+            assert_eq!(why.name(), format!("{why:?}").to_lowercase());
+        }
+    }
+}

@@ -12,6 +12,8 @@ mod columns;
 mod echo;
 mod echo_search;
 mod lines;
+#[cfg(test)]
+mod made;
 mod phasor;
 mod polish;
 mod refine;

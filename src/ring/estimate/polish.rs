@@ -485,3 +485,370 @@ fn variances(taps: &[&[f64]], lines: &Lines, weights: &[f64]) -> Vec<(f64, f64)>
         })
         .collect()
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::super::made::{lines, noise, tones};
+    use super::*;
+
+    const I: C64 = C64::new(0.0, 1.0);
+
+    /// Two overlapping lines in two taps of different length.
+    fn pair() -> Lines {
+        lines(&[
+            (
+                C64::new(-0.004, 0.9),
+                &[C64::new(0.7, -0.2), C64::new(-0.1, 0.5)],
+            ),
+            (
+                C64::new(-0.006, 0.91),
+                &[C64::new(0.3, 0.4), C64::new(0.6, 0.2)],
+            ),
+        ])
+    }
+
+    fn signal(of: &Lines, t: usize, len: usize) -> Vec<f64> {
+        let each = of
+            .logs
+            .iter()
+            .copied()
+            .zip(of.amplitudes[t].iter().copied());
+        tones(&each.collect::<Vec<_>>(), len)
+    }
+
+    /// The derivatives of tap `t` by each unknown, in the order of [`normal`]: parts of the
+    /// amplitudes, then parts of the poles.
+    fn columns(of: &Lines, t: usize, len: usize) -> Vec<Vec<f64>> {
+        let mut out = Vec::new();
+        for slopes in [false, true] {
+            for (s, c) in of.logs.iter().zip(&of.amplitudes[t]) {
+                for turn in [C64::new(1.0, 0.0), I] {
+                    let one = |n: usize| {
+                        let n = n as f64;
+                        let factor = if slopes { c * n } else { C64::new(1.0, 0.0) };
+                        (turn * factor * (s * n).exp()).re
+                    };
+                    out.push((0..len).map(one).collect());
+                }
+            }
+        }
+        out
+    }
+
+    fn product(a: &[f64], b: &[f64]) -> f64 {
+        a.iter().zip(b).map(|(a, b)| a * b).sum()
+    }
+
+    #[test]
+    fn an_added_tone_is_the_real_part_of_its_exponential() {
+        let c = C64::new(0.6, -0.8);
+        // The second has died away before the block that is left out begins.
+        for s in [C64::new(-3e-4, 0.9), C64::new(-0.02, 2.2)] {
+            for len in [1, 7, 8, 9, 4095, 4096, 4097, 9001] {
+                let mut x = vec![0.25; len];
+                add_tone(&mut x, s, c);
+                for (n, (v, t)) in x.iter().zip(tones(&[(s, c)], len)).enumerate() {
+                    // Five hundred products in a row, each rounded.
+                    assert!((v - 0.25 - t).abs() < 1e-12, "{s} {len} {n}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_residual_lacks_the_lines_that_are_taken_off_and_no_other() {
+        let all = pair();
+        let x = signal(&all, 1, 300);
+        let first = tones(&[(all.logs[0], all.amplitudes[1][0])], 300);
+        for (left, truth) in all.residual(&x, 1, &|k| k == 1).iter().zip(first) {
+            assert!((left - truth).abs() < 1e-13);
+        }
+        assert_eq!(all.residual(&x, 1, &|_| false), x);
+    }
+
+    /// The closed forms lose what their numerator, of size `n^p`, is rounded by, divided by
+    /// `|1 - q|^(p + 1)`; plain sums lose nothing of note.
+    #[test]
+    fn moments_are_the_plain_sums() {
+        for len in [1, 2, 15, 16, 17, 400] {
+            let n = len as f64;
+            for log in [
+                C64::new(0.0, 0.0),
+                C64::new(-1e-9, 1e-9),
+                C64::new(-0.019 / n, 0.0),
+                C64::new(-0.5 / n, 1.0 / n),
+                C64::new(-0.02, 0.3),
+                C64::new(-0.001, 3.0),
+                C64::new(1e-6, 1.0),
+            ] {
+                let found = Reach::of(log, len).moments(len);
+                let gap = (C64::new(1.0, 0.0) - log.exp()).norm();
+                let is_plain = n * gap < 0.02;
+                for (p, v) in found.iter().enumerate() {
+                    let one = |k: usize| (log * k as f64).exp() * (k as f64).powi(p as i32);
+                    let truth: C64 = (0..len).map(one).sum();
+                    let order = p as i32;
+                    let lost = if is_plain {
+                        n.powi(order + 1)
+                    } else {
+                        n.powi(order) / gap.powi(order + 1) + n.powi(order + 1)
+                    };
+                    assert!((v - truth).norm() < 1e-14 * lost * 4.0, "{len} {log} {p}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn products_and_turned_poles_reach_as_far() {
+        let (a, b) = (C64::new(-0.01, 0.4), C64::new(-0.02, 1.1));
+        let both = Reach::of(a, 50).times(Reach::of(b, 50).conj());
+        let sum = a + b.conj();
+        assert!((both.once - sum.exp()).norm() < 1e-15);
+        // Fifty steps of an exponent that is itself rounded.
+        assert!((both.end - (sum * 50.0).exp()).norm() < 1e-13);
+    }
+
+    #[test]
+    fn sums_over_data_are_the_plain_ones() {
+        let x = noise(1.0, 9001, 3);
+        for s in [C64::new(-2e-4, 0.7), C64::new(-0.03, 1.9)] {
+            for len in [1, 7, 8, 9, 4096, 4097, 9001] {
+                let found = data_sums(&x[..len], s);
+                for (p, v) in found.iter().enumerate() {
+                    let one =
+                        |n: usize| (s.conj() * n as f64).exp() * x[n] * (n as f64).powi(p as i32);
+                    let truth: C64 = (0..len).map(one).sum();
+                    // Some hundred products in a row for each of some thousand terms of size n.
+                    let size = (len as f64).powi(p as i32 + 1);
+                    assert!((v - truth).norm() < 1e-12 * size, "{s} {len} {p}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn normal_equations_are_the_products_of_the_derivatives() {
+        let (all, len) = (pair(), 700);
+        let residual = noise(1.0, len, 5);
+        let (m, g) = normal(&residual, &all, 1, &residual);
+        let columns = columns(&all, 1, len);
+        for (i, a) in columns.iter().enumerate() {
+            let truth = product(a, &residual);
+            assert!((g[i] - truth).abs() < 1e-9 * product(a, a).sqrt(), "{i}");
+            for (j, b) in columns.iter().enumerate() {
+                // The closed forms lose some n^2 / |1 - q|^3 roundings: see above.
+                let size = (product(a, a) * product(b, b)).sqrt();
+                assert!((m[(i, j)] - product(a, b)).abs() < 1e-8 * size, "{i} {j}");
+            }
+        }
+    }
+
+    /// The step that the reduced system gives is that of the whole one, which knows of no
+    /// elimination.
+    #[test]
+    fn a_step_solves_the_whole_system() {
+        let all = pair();
+        let taps = [
+            signal(&all, 0, 600)
+                .iter()
+                .map(|v| v + 0.01)
+                .collect::<Vec<f64>>(),
+            noise(0.1, 500, 8),
+        ];
+        let views: Vec<&[f64]> = taps.iter().map(Vec::as_slice).collect();
+        let weights = [1.0, 0.4];
+        let now = Fitted::new(&views, all.clone(), &weights);
+        // Unknowns: amplitudes of the first tap, of the second, poles.
+        let mut whole = DMatrix::<f64>::zeros(12, 12);
+        let mut right = DVector::<f64>::zeros(12);
+        for (t, weight) in weights.iter().enumerate() {
+            let columns = columns(&all, t, views[t].len());
+            let place = |k: usize| if k < 4 { 4 * t + k } else { 4 + k };
+            let model = signal(&all, t, views[t].len());
+            let left: Vec<f64> = views[t].iter().zip(model).map(|(x, m)| x - m).collect();
+            for (i, a) in columns.iter().enumerate() {
+                right[place(i)] += weight * product(a, &left);
+                for (j, b) in columns.iter().enumerate() {
+                    whole[(place(i), place(j))] += weight * product(a, b);
+                }
+            }
+        }
+        let slope = slope(&views, &now, &weights).unwrap();
+        let inverse = whole.clone().try_inverse().unwrap();
+        let truth = &inverse * &right;
+        let step = slope.step(0.0).unwrap();
+        let parts = |v: &[C64]| v.iter().flat_map(|v| [v.re, v.im]).collect::<Vec<f64>>();
+        let found = [
+            parts(&step.amplitudes[0]),
+            parts(&step.amplitudes[1]),
+            parts(&step.logs),
+        ]
+        .concat();
+        for (k, v) in found.iter().enumerate() {
+            // The pair is close: the system loses five places of sixteen, and 1e-12 is added to
+            // the scaled diagonal.
+            assert!(
+                (v - truth[k]).abs() < 1e-5 * truth.norm(),
+                "{k} {v} {}",
+                truth[k]
+            );
+        }
+        // Damped: the diagonal of what is left of the poles counts that much more.
+        let damped = DVector::from_vec(parts(&slope.step(0.7).unwrap().logs));
+        let diagonal = DMatrix::from_diagonal(&slope.fisher.diagonal());
+        let back = &slope.fisher * &damped + diagonal * &damped * 0.7;
+        assert!((back - &slope.right).norm() < 1e-8 * slope.right.norm());
+        // The variances are the diagonal of the whole inverse.
+        for (k, v) in variances(&views, &all, &weights).iter().enumerate() {
+            let (re, im) = (
+                inverse[(8 + 2 * k, 8 + 2 * k)],
+                inverse[(9 + 2 * k, 9 + 2 * k)],
+            );
+            assert!((v.0 / re - 1.0).abs() < 1e-5, "{k} {} {re}", v.0);
+            assert!((v.1 / im - 1.0).abs() < 1e-5, "{k} {} {im}", v.1);
+        }
+    }
+
+    /// A lone tone that dies away within its window: `16 d^3 / |C|^2` for each part of its pole
+    /// (Fisher information with sums taken for integrals, wrong by a share of some `d`).
+    #[test]
+    fn the_variance_of_a_lone_tone_is_the_bound() {
+        let (d, c) = (1e-3, C64::new(0.3, 0.4));
+        let one = lines(&[(C64::new(-d, 1.3), &[c])]);
+        let x = vec![0.0; 12_000];
+        let bound = 16.0 * d * d * d / c.norm_sqr();
+        let (re, im) = variances(&[&x], &one, &[1.0])[0];
+        assert!((re / bound - 1.0).abs() < 0.005, "{}", re / bound);
+        assert!((im / bound - 1.0).abs() < 0.005, "{}", im / bound);
+        // Twice the weight, half the variance.
+        let (half, _) = variances(&[&x], &one, &[2.0])[0];
+        assert!((half / re - 0.5).abs() < 1e-9);
+    }
+
+    #[test]
+    fn a_line_without_amplitude_has_no_known_pole() {
+        let silent = lines(&[(C64::new(-1e-3, 1.3), &[C64::new(0.0, 0.0)])]);
+        let (re, im) = variances(&[&[0.0; 400]], &silent, &[1.0])[0];
+        assert!(re.is_infinite() && im.is_infinite());
+    }
+
+    #[test]
+    fn poles_grow_by_no_more_than_a_millionth() {
+        let all = pair();
+        let step = Step {
+            logs: vec![C64::new(0.1, 0.02), C64::new(-0.001, -0.03)],
+            amplitudes: vec![vec![C64::new(0.5, 1.0); 2]; 2],
+        };
+        let moved = step.applied(&all);
+        assert!((moved.logs[0] - C64::new(1e-6, 0.92)).norm() < 1e-15);
+        assert!((moved.logs[1] - C64::new(-0.007, 0.88)).norm() < 1e-15);
+        let truth = all.amplitudes[1][0] + C64::new(0.5, 1.0);
+        assert!((moved.amplitudes[1][0] - truth).norm() < 1e-15);
+    }
+
+    /// Starts off the truth by a fraction of a line's width: found to rounding, loud or soft.
+    #[test]
+    fn noiseless_lines_are_recovered_loud_or_soft() {
+        let truth = pair();
+        for loudness in [1.0, 1e-5] {
+            let mut scaled = truth.clone();
+            for c in scaled.amplitudes.iter_mut().flatten() {
+                *c *= loudness;
+            }
+            let taps = [signal(&scaled, 0, 1500), signal(&scaled, 1, 1300)];
+            let views: Vec<&[f64]> = taps.iter().map(Vec::as_slice).collect();
+            let mut start = scaled.clone();
+            start.logs[0] += C64::new(4e-4, -8e-4);
+            start.logs[1] += C64::new(-6e-4, 5e-4);
+            start.amplitudes[0][1] *= 0.8;
+            let found = polish(&views, start, &[1.0, 3.0], 30);
+            for (a, b) in found.lines.logs.iter().zip(&truth.logs) {
+                // What is left when a round gains less than 1e-7 of a cost of rounding.
+                assert!((a - b).norm() < 1e-9, "{loudness} {a} {b}");
+            }
+            for (a, b) in found.lines.amplitudes.iter().zip(&scaled.amplitudes) {
+                assert!((a[0] - b[0]).norm() < 1e-6 * loudness);
+                assert!((a[1] - b[1]).norm() < 1e-6 * loudness);
+            }
+            assert!(found.cost < 1e-16 * loudness * loudness, "{}", found.cost);
+        }
+    }
+
+    /// In noise the cost is what lines leave, weighted; every round lowers it or leaves it, also
+    /// from a start so far off that whole steps overshoot; and the end is the same for loud and
+    /// soft.
+    #[test]
+    fn no_round_raises_the_cost() {
+        let truth = pair();
+        let weights = [1.0, 0.25];
+        let mut ends = Vec::new();
+        for loudness in [1.0, 1e-4] {
+            let taps = [0, 1].map(|t| -> Vec<f64> {
+                let noise = noise(1e-4, 1500, 20 + t as u64);
+                let clean = signal(&truth, t, 1500);
+                noise
+                    .iter()
+                    .zip(clean)
+                    .map(|(a, b)| loudness * (a + b))
+                    .collect()
+            });
+            let views: Vec<&[f64]> = taps.iter().map(Vec::as_slice).collect();
+            let mut start = truth.clone();
+            for c in start.amplitudes.iter_mut().flatten() {
+                *c *= 0.5 * loudness;
+            }
+            start.logs[0] += C64::new(-0.012, -0.006);
+            start.logs[1] += C64::new(-0.012, 0.008);
+            let mut last = f64::INFINITY;
+            for rounds in [0, 1, 2, 3, 5, 40] {
+                let found = polish(&views, start.clone(), &weights, rounds);
+                let left = |t: usize| {
+                    let each = signal(&found.lines, t, 1500);
+                    let left = views[t].iter().zip(each).map(|(x, m)| (x - m).powi(2));
+                    weights[t] * left.sum::<f64>()
+                };
+                let truth = left(0) + left(1);
+                assert!((found.cost / truth - 1.0).abs() < 1e-9);
+                assert!(found.cost <= last, "{rounds}");
+                assert!(rounds != 1 || found.cost < last, "the first round helps");
+                last = found.cost;
+            }
+            // 1500 samples of noise in each tap, weighted: 5 % is five standard deviations.
+            let expected = loudness * loudness * 1500.0 * 1e-4 * 1.25;
+            assert!((last / expected - 1.0).abs() < 0.12, "{}", last / expected);
+            ends.push(polish(&views, start, &weights, 40).lines.logs);
+        }
+        for (a, b) in ends[0].iter().zip(&ends[1]) {
+            // A thousandth of a squared standard deviation is left at the end.
+            assert!((a - b).norm() < 1e-6, "{a} {b}");
+        }
+    }
+
+    #[test]
+    fn without_lines_there_is_nothing_to_refine() {
+        let found = polish(&[&[3.0, 4.0], &[1.0]], Lines::none(2), &[1.0, 2.0], 5);
+        assert!((found.cost - 27.0).abs() < 1e-12);
+        assert!(found.variance.is_empty() && found.lines.logs.is_empty());
+        assert_eq!(found.lines.amplitudes.len(), 2);
+    }
+
+    /// Scaled to a unit diagonal, so that numbers of very different size do not matter.
+    #[test]
+    fn badly_scaled_systems_are_solved() {
+        let m = DMatrix::from_row_slice(2, 2, &[4e20, 3e5, 3e5, 1e-8]);
+        let x = solve_scaled(&m, &DVector::from_vec(vec![2e10, -4e-5])).unwrap();
+        // Cramer's rule.
+        let det = 4e20 * 1e-8 - 3e5 * 3e5;
+        let truth = [
+            (2e10 * 1e-8 + 3e5 * 4e-5) / det,
+            (4e20 * -4e-5 - 3e5 * 2e10) / det,
+        ];
+        for (v, t) in x.iter().zip(truth) {
+            assert!((v / t - 1.0).abs() < 1e-9, "{v} {t}");
+        }
+        let indefinite = DMatrix::from_row_slice(2, 2, &[1.0, 2.0, 2.0, 1.0]);
+        assert!(solve_scaled(&indefinite, &DVector::from_vec(vec![1.0, 1.0])).is_none());
+    }
+}

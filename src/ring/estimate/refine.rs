@@ -425,3 +425,426 @@ fn descend(taps: &[Vec<C64>], white: &[Whitener], mut logs: Vec<C64>, enough: f6
         variance: Vec::new(),
     })
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::super::echo::Echo;
+    use super::super::made::{circular_noise, turns};
+    use super::*;
+
+    fn quiet(noise: f64, taps: usize) -> Disturbance {
+        Disturbance {
+            noise,
+            echo: None,
+            others: vec![Vec::new(); taps],
+            lead: 0,
+            strikes: vec![0.0; taps],
+            alike: vec![1; taps],
+        }
+    }
+
+    fn echoing(noise: f64, taps: usize) -> Disturbance {
+        Disturbance {
+            echo: Some(Echo {
+                share: 0.05,
+                decay_per_s: 0.02,
+            }),
+            lead: 3,
+            ..quiet(noise, taps)
+        }
+    }
+
+    fn squares(y: &[C64]) -> f64 {
+        y.iter().map(|v| v.norm_sqr()).sum()
+    }
+
+    fn plus(a: &[C64], b: &[C64]) -> Vec<C64> {
+        a.iter().zip(b).map(|(a, b)| a + b).collect()
+    }
+
+    const NEAR: [C64; 2] = [C64::new(-0.03, 0.4), C64::new(-0.05, 0.52)];
+
+    /// Two taps of the two poles [`NEAR`], of different length.
+    fn two_taps() -> Vec<Vec<C64>> {
+        let (a, b) = (C64::new(1.0, 0.3), C64::new(-0.4, 0.9));
+        vec![
+            turns(&[(NEAR[0], a), (NEAR[1], b)], 150),
+            turns(&[(NEAR[0], b), (NEAR[1], -a)], 120),
+        ]
+    }
+
+    /// Half of the inverse of a lone pole's information, by plain sums: `|c|^2 (M2 - M1^2 / M0)`
+    /// with `M_p = sum n^p |z|^(2n)`.
+    fn bound(log: C64, power: f64, noise: f64, len: usize) -> f64 {
+        let moment = |p: i32| -> f64 {
+            let one = |n: usize| (n as f64).powi(p) * (2.0 * log.re * n as f64).exp();
+            (0..len).map(one).sum()
+        };
+        let information = power * (moment(2) - moment(1).powi(2) / moment(0)) / noise;
+        0.5 / information
+    }
+
+    #[test]
+    fn each_further_tap_asks_for_three_more() {
+        assert_eq!(needed_gain(1), 16.0);
+        assert_eq!(needed_gain(4), 25.0);
+    }
+
+    #[test]
+    fn poles_stay_within_their_bounds_and_finite() {
+        assert_eq!(bounded(C64::new(-2.0, 9.0)), C64::new(-1.5, 9.0));
+        assert_eq!(bounded(C64::new(0.5, -9.0)), C64::new(0.002, -9.0));
+        assert_eq!(bounded(C64::new(-0.5, 1.0)), C64::new(-0.5, 1.0));
+        assert!(is_finite(&[C64::new(1.0, 1.0)]));
+        assert!(!is_finite(&[C64::new(1.0, 1.0), C64::new(f64::NAN, 1.0)]));
+        assert!(!is_finite(&[C64::new(1.0, f64::INFINITY)]));
+    }
+
+    #[test]
+    fn starts_are_the_poles_of_noiseless_taps() {
+        let starts = Starts::new(&two_taps(), 5).unwrap();
+        let found = starts.of_order(2).unwrap();
+        for s in NEAR {
+            let nearest = found.iter().map(|f| (f - s).norm()).fold(1.0, f64::min);
+            assert!(nearest < 1e-6, "{nearest}");
+        }
+        assert_eq!(starts.by_order.len(), 5);
+        assert!(starts.of_order(6).is_none());
+        assert!(Starts::new(&[vec![C64::default(); 9]], 2).is_none());
+    }
+
+    /// The order of the truth comes out, every pole within five of the stated deviations, which
+    /// are those of the bound; the score is the likelihood's.
+    #[test]
+    fn a_lone_pole_is_fitted_as_well_as_the_bound_allows() {
+        let (log, noise, len) = (C64::new(-0.04, 0.7), 1e-4, 200);
+        let amplitudes = [C64::new(0.6, 0.8), C64::new(-0.3, 0.4)];
+        let taps: Vec<Vec<C64>> = amplitudes
+            .iter()
+            .zip(3..)
+            .map(|(c, seed)| plus(&turns(&[(log, *c)], len), &circular_noise(noise, len, seed)))
+            .collect();
+        let fit = fit_band(&taps, &quiet(noise, 2), 5).unwrap();
+        assert_eq!(fit.logs.len(), 1);
+        let variance = bound(log, 1.25, noise, len);
+        // The pole itself is known to some hundredth of a percent of its decay.
+        assert!(
+            (fit.variance[0] / variance - 1.0).abs() < 0.02,
+            "{:?}",
+            fit.variance
+        );
+        assert!((fit.logs[0] - log).norm() < 5.0 * (2.0 * variance).sqrt());
+        let mut cost = 0.0;
+        for ((y, c), truth) in taps.iter().zip(&fit.amplitudes).zip(amplitudes) {
+            // Over about 12 samples of the decay a deviation of 0.01 / sqrt(12), times two.
+            assert!((c[0] - truth).norm() < 0.03);
+            let left = turns(&[(fit.logs[0], -c[0])], len);
+            cost += squares(&plus(y, &left)) / noise;
+        }
+        assert!((fit.cost / cost - 1.0).abs() < 1e-9);
+        // 400 samples of noise of variance 1, less three poles' worth: four deviations.
+        assert!((fit.cost - 400.0).abs() < 80.0, "{}", fit.cost);
+        assert!((fit.score - (cost + 400.0 * noise.ln())).abs() < 1e-6);
+    }
+
+    #[test]
+    fn as_many_poles_are_fitted_as_the_data_support() {
+        let noise = 1e-6;
+        let logs = [
+            C64::new(-0.02, 0.30),
+            C64::new(-0.03, 0.36),
+            C64::new(-0.10, -1.2),
+        ];
+        let truth: Vec<(C64, C64)> = logs.iter().map(|s| (*s, C64::new(0.5, 0.5))).collect();
+        for (count, seed) in [(1, 5), (2, 6), (3, 7)] {
+            let clean = turns(&truth[..count], 240);
+            let tap = plus(&clean, &circular_noise(noise, 240, seed));
+            let fit = fit_band(&[tap], &quiet(noise, 1), 8).unwrap();
+            assert_eq!(fit.logs.len(), count);
+            for s in &logs[..count] {
+                let far = |k: &usize| (fit.logs[*k] - s).norm();
+                let near = (0..count).min_by(|a, b| far(a).total_cmp(&far(b))).unwrap();
+                let most = 5.0 * (2.0 * fit.variance[near]).sqrt();
+                assert!(far(&near) < most, "{count} {s}: {} {most}", far(&near));
+                // Among others no line is better known than alone, nor is it lost: at these
+                // distances it costs less than ten times the variance.
+                let alone = bound(*s, 0.5, noise, 240);
+                let share = fit.variance[near] / alone;
+                assert!((0.95..10.0).contains(&share), "{count} {s} {share}");
+            }
+        }
+        // A tone that gains less than is needed is none: its whole energy is 12 times the noise.
+        let weak = C64::new((12.0 * noise * 0.06f64).sqrt(), 0.0);
+        let tap = turns(&[(C64::new(-0.03, 0.5), weak)], 240);
+        assert!(fit_band(&[tap], &quiet(noise, 1), 4).is_none());
+        let strong = weak * 1.5;
+        let tap = turns(&[(C64::new(-0.03, 0.5), strong)], 240);
+        assert_eq!(fit_band(&[tap], &quiet(noise, 1), 4).unwrap().logs.len(), 1);
+    }
+
+    #[test]
+    fn noise_alone_has_no_pole_and_the_score_of_noise() {
+        let noise = 0.01;
+        let taps = [circular_noise(noise, 150, 1), circular_noise(noise, 140, 2)];
+        let around = quiet(noise, 2);
+        assert!(fit_band(&taps, &around, 4).is_none());
+        let starts = Starts::new(&taps, 4).unwrap();
+        let truth = (squares(&taps[0]) + squares(&taps[1])) / noise + 290.0 * noise.ln();
+        let score = score_of_order(&taps, &around, &starts);
+        assert!((score - truth).abs() < 1e-8, "{score} {truth}");
+    }
+
+    #[test]
+    fn the_score_of_an_order_charges_each_pole_what_it_must_gain() {
+        let (noise, taps) = (1e-8, two_taps());
+        let starts = Starts::new(&taps, 4).unwrap();
+        let score = score_of_order(&taps, &quiet(noise, 2), &starts);
+        // Nothing is left of noiseless tones but what a rough descent leaves, 0.05 a pole.
+        let truth = 270.0 * noise.ln() + 2.0 * needed_gain(2);
+        assert!((score - truth).abs() < 0.2, "{score} {truth}");
+    }
+
+    /// Cost, gradient and curvature against differences of the cost itself, among noise and
+    /// among echo.
+    #[test]
+    fn gradient_and_curvature_are_those_of_the_cost() {
+        let clean = two_taps();
+        for around in [quiet(1e-4, 2), echoing(1e-4, 2)] {
+            let c = [[C64::new(0.8, 0.1), C64::new(0.2, -0.7)]; 2];
+            let white: Vec<Whitener> = (0..2)
+                .map(|t| around.whitener(t, clean[t].len(), &NEAR, &c[t]))
+                .collect();
+            assert_eq!(around.echo.is_some(), white[0].plain_scale().is_none());
+            let cost =
+                |taps: &[Vec<C64>], logs: [C64; 2]| linearise(taps, &white, &logs).unwrap().cost;
+            let off = [
+                NEAR[0] + C64::new(0.004, -0.003),
+                NEAR[1] + C64::new(0.002, 0.005),
+            ];
+            let here = linearise(&clean, &white, &off).unwrap();
+            let h = 1e-5;
+            for k in 0..2 {
+                let along = |d: C64| {
+                    let (mut up, mut down) = (off, off);
+                    up[k] += d;
+                    down[k] -= d;
+                    (cost(&clean, up) - cost(&clean, down)) / (2.0 * h)
+                };
+                // The cost falls along the gradient, twice as fast as each part of it.
+                let g = here.gradient[k] * -2.0;
+                let size = 1e-5 * g.norm();
+                assert!((along(C64::new(h, 0.0)) - g.re).abs() < size);
+                assert!((along(C64::new(0.0, h)) - g.im).abs() < size);
+            }
+            // Where nothing is left the cost is a bowl of this curvature.
+            let bowl = linearise(&clean, &white, &NEAR).unwrap();
+            assert!(bowl.cost < 1e-18 * (squares(&clean[0]) + squares(&clean[1])) / 1e-4);
+            for d in [
+                [C64::new(h, 0.0), C64::default()],
+                [C64::default(), C64::new(0.0, h)],
+                [C64::new(h, 0.0), C64::new(h, 0.0)],
+                [C64::new(h, 0.0), C64::new(0.0, h)],
+            ] {
+                let rise = cost(&clean, [NEAR[0] + d[0], NEAR[1] + d[1]]);
+                let d = DVector::from_row_slice(&d);
+                let truth = (d.adjoint() * &bowl.curvature * &d)[(0, 0)].re;
+                // The next order of the series is h times some ten samples smaller.
+                assert!((rise / truth - 1.0).abs() < 1e-3, "{rise} {truth}");
+            }
+            for (t, c) in bowl.amplitudes.iter().enumerate() {
+                let model = turns(&[(NEAR[0], c[0]), (NEAR[1], c[1])], clean[t].len());
+                let left = squares(&residual(&clean[t], &NEAR, c));
+                assert!(left < 1e-20 * squares(&clean[t]));
+                let apart: Vec<C64> = clean[t].iter().zip(model).map(|(a, b)| a - b).collect();
+                assert!(squares(&apart) < 1e-20 * squares(&clean[t]));
+            }
+        }
+    }
+
+    /// The cost is what a plain projection leaves, over the noise; taps weigh by their own noise.
+    #[test]
+    fn the_cost_is_what_a_projection_leaves() {
+        let y = circular_noise(1.0, 60, 4);
+        let basis = DMatrix::from_fn(60, 2, |n, k| (NEAR[k] * n as f64).exp());
+        let right = DVector::from_row_slice(&y);
+        let normal = (basis.adjoint() * &basis).try_inverse().unwrap();
+        let c = normal * basis.adjoint() * &right;
+        let left = (&right - &basis * &c).norm_squared() / 0.25;
+        let white = whiteners(&[y.clone()], &quiet(0.25, 1), None);
+        let found = linearise(&[y.clone()], &white, &NEAR).unwrap();
+        assert!((found.cost / left - 1.0).abs() < 1e-11);
+        for (a, b) in found.amplitudes[0].iter().zip(c.iter()) {
+            assert!((a - b).norm() < 1e-11);
+        }
+        // As many samples as poles say nothing.
+        let few = [y[..2].to_vec()];
+        assert!(linearise(&few, &whiteners(&few, &quiet(1.0, 1), None), &NEAR).is_none());
+        let enough = [y[..3].to_vec()];
+        assert!(linearise(&enough, &whiteners(&enough, &quiet(1.0, 1), None), &NEAR).is_some());
+    }
+
+    #[test]
+    fn energies_and_determinants_are_those_of_plain_noise() {
+        let taps = [circular_noise(1.0, 30, 5), circular_noise(1.0, 20, 6)];
+        let white = whiteners(&taps, &quiet(0.25, 2), None);
+        let whole = (squares(&taps[0]) + squares(&taps[1])) / 0.25;
+        assert!((energy(&taps, &white) / whole - 1.0).abs() < 1e-12);
+        assert!((log_det(&taps, &white) - 50.0 * 0.25f64.ln()).abs() < 1e-10);
+        let score = empty_score(&taps, &quiet(0.25, 2));
+        assert!((score - whole - 50.0 * 0.25f64.ln()).abs() < 1e-9);
+    }
+
+    /// From a start off by more than a line's width, and from one so far off that steps must be
+    /// held back.
+    #[test]
+    fn a_descent_ends_at_the_truth() {
+        let taps = two_taps();
+        let white = whiteners(&taps, &quiet(1e-6, 2), None);
+        for off in [
+            [C64::new(0.01, 0.01), C64::new(0.01, -0.01)],
+            [C64::new(-0.15, -0.06), C64::new(-0.2, 0.04)],
+        ] {
+            let start = vec![NEAR[0] + off[0], NEAR[1] + off[1]];
+            let first = linearise(&taps, &white, &start).unwrap().cost;
+            let fit = descend(&taps, &white, start.clone(), FINE).unwrap();
+            for (a, b) in fit.logs.iter().zip(NEAR) {
+                // The last step gained no more than 1e-4 squared deviations: it was no longer than
+                // a hundredth of one, which is some 2e-5 here, and what is left is less.
+                assert!((a - b).norm() < 1e-6, "{a} {b}");
+            }
+            assert!(fit.cost < 1e-3, "{}", fit.cost);
+            // A step that is enough is the last.
+            let one = descend(&taps, &white, start, f64::INFINITY).unwrap();
+            assert!(one.cost < first && one.cost > 1.0, "{}", one.cost);
+        }
+        assert!(descend(&[vec![C64::default(); 2]], &white[..1], NEAR.to_vec(), FINE).is_none());
+    }
+
+    /// Poles that may not grow are held at the bound, and a step is no longer than 0.3.
+    #[test]
+    fn a_step_is_held_back() {
+        let taps = [turns(&[(C64::new(-0.02, 2.5), C64::new(1.0, 0.0))], 40)];
+        let white = whiteners(&taps, &quiet(1.0, 1), None);
+        let start = C64::new(-1.2, 0.5);
+        let one = descend(&taps, &white, vec![start], f64::INFINITY).unwrap();
+        assert!((one.logs[0] - start).norm() < 0.3 + 1e-12);
+        let grows = [turns(&[(C64::new(0.03, 0.4), C64::new(1.0, 0.0))], 60)];
+        let white = whiteners(&grows, &quiet(1.0, 1), None);
+        let held = descend(&grows, &white, vec![C64::new(-0.01, 0.41)], FINE).unwrap();
+        assert_eq!(held.logs[0].re, 0.002);
+    }
+
+    #[test]
+    fn a_refit_states_the_spread_of_the_poles_it_is_given() {
+        let (noise, len) = (1e-4, 160);
+        let log = C64::new(-0.05, 0.3);
+        let clean = turns(&[(log, C64::new(1.0, 0.0))], len);
+        let tap = plus(&clean, &circular_noise(noise, len, 9));
+        let start = Fit {
+            logs: vec![log + C64::new(0.01, 0.02)],
+            amplitudes: vec![vec![C64::new(0.7, 0.0)]],
+            cost: 0.0,
+            score: 0.0,
+            variance: Vec::new(),
+        };
+        let fit = refit(&[tap.clone()], &quiet(noise, 1), &start).unwrap();
+        let variance = bound(log, 1.0, noise, len);
+        assert!((fit.logs[0] - log).norm() < 5.0 * (2.0 * variance).sqrt());
+        assert!((fit.variance[0] / variance - 1.0).abs() < 0.02);
+        assert!((fit.score - fit.cost - len as f64 * noise.ln()).abs() < 1e-8);
+        // Echo makes a pole less sure than noise alone, and its samples are then no longer alike:
+        // the determinant is that of the whitener around the fitted line.
+        let around = echoing(noise, 1);
+        let echoed = refit(&[tap], &around, &start).unwrap();
+        assert!(echoed.variance[0] > 4.0 * fit.variance[0]);
+        let white = around.whitener(0, len, &echoed.logs, &echoed.amplitudes[0]);
+        let by_echo = white.log_det(len) - len as f64 * noise.ln();
+        let stated = echoed.score - echoed.cost - len as f64 * noise.ln();
+        // Echo goes with the square of an amplitude that is known to some percent.
+        assert!((stated / by_echo - 1.0).abs() < 0.05, "{stated} {by_echo}");
+    }
+
+    #[test]
+    fn a_pole_that_cannot_be_told_has_no_spread() {
+        // No amplitude, no information.
+        let taps = [vec![C64::default(); 30]];
+        let white = whiteners(&taps, &quiet(1.0, 1), None);
+        let fit = descend(&taps, &white, vec![NEAR[0]], FINE).unwrap();
+        let fit = stated(&taps, &white, fit);
+        assert!(fit.variance.len() == 1 && fit.variance[0].is_infinite());
+    }
+
+    #[test]
+    fn the_strongest_pole_that_a_fit_leaves_is_found() {
+        let taps = two_taps();
+        let c = [C64::new(1.0, 0.3), C64::new(-0.4, 0.9)];
+        let fit = Fit {
+            logs: vec![NEAR[0]],
+            amplitudes: vec![vec![c[0]], vec![c[1]]],
+            cost: 0.0,
+            score: 0.0,
+            variance: Vec::new(),
+        };
+        let left = strongest_left(&taps, &fit).unwrap();
+        assert!((left - NEAR[1]).norm() < 1e-6, "{left}");
+    }
+
+    #[test]
+    fn columns_are_shortened_each_to_its_first_samples() {
+        let columns: Vec<C64> = (0..6).map(|n| C64::new(f64::from(n), 0.0)).collect();
+        let numbers = |len| -> Vec<f64> {
+            let short = shortened(&columns, 3, len);
+            short.iter().map(|v| v.re).collect()
+        };
+        assert_eq!(numbers(3), [0.0, 1.0, 2.0, 3.0, 4.0, 5.0]);
+        assert_eq!(numbers(2), [0.0, 1.0, 3.0, 4.0]);
+    }
+
+    #[test]
+    fn a_frame_is_orthonormal_and_gives_its_columns_back() {
+        let len = 40;
+        let mut columns = turns(&[(NEAR[0], C64::new(1.0, 0.0))], len);
+        columns.extend(circular_noise(1.0, len, 2));
+        // Hardly anything of the third stands out of the first.
+        let third: Vec<C64> = columns[..len]
+            .iter()
+            .zip(circular_noise(1e-12, len, 3))
+            .map(|(a, b)| a * 2.0 + b)
+            .collect();
+        columns.extend(third);
+        let frame = Frame::of(&columns, len).unwrap();
+        let q = DMatrix::from_fn(len, 3, |n, k| frame.columns[k][n]);
+        let one = q.adjoint() * &q - DMatrix::identity(3, 3);
+        assert!(one.norm() < 1e-14, "{}", one.norm());
+        let b = DMatrix::from_column_slice(len, 3, &columns);
+        assert!((&q * &frame.triangle - &b).norm() < 1e-13 * b.norm());
+        // Coordinates taken off, and the factors that make them.
+        let factors = [C64::new(0.4, 1.0), C64::new(-2.0, 0.1)];
+        let two = Frame::of(&columns[..2 * len], len).unwrap();
+        let rest = circular_noise(1.0, len, 4);
+        let mut x: Vec<C64> = (0..len)
+            .map(|n| columns[n] * factors[0] + columns[len + n] * factors[1] + rest[n])
+            .collect();
+        let mut away = rest.clone();
+        let of_rest = two.solve(two.take_off(&mut away)).unwrap();
+        let of_all = two.solve(two.take_off(&mut x)).unwrap();
+        for k in 0..2 {
+            assert!((of_all[k] - of_rest[k] - factors[k]).norm() < 1e-12);
+            assert!(dot(&columns[k * len..(k + 1) * len], &x).norm() < 1e-11);
+        }
+        for (a, b) in x.iter().zip(&away) {
+            assert!((a - b).norm() < 1e-12);
+        }
+    }
+
+    #[test]
+    fn columns_that_depend_on_each_other_make_no_frame() {
+        let one = turns(&[(NEAR[0], C64::new(1.0, 0.0))], 30);
+        let twice: Vec<C64> = one.iter().map(|v| v * 2.0).collect();
+        assert!(Frame::of(&[one.clone(), twice].concat(), 30).is_none());
+        assert!(Frame::of(&vec![C64::default(); 30], 30).is_none());
+        assert!(Frame::of(&vec![C64::new(f64::NAN, 0.0); 30], 30).is_none());
+        assert!(Frame::of(&one, 30).is_some());
+    }
+}

@@ -1,0 +1,69 @@
+//! Made-up tones, noise and windows for the tests of the estimator's parts.
+
+use rand::SeedableRng;
+use rand_chacha::ChaCha8Rng;
+use rand_distr::{Distribution, StandardNormal};
+
+use super::phasor::C64;
+use super::polish::Lines;
+use super::windows::Windows;
+use crate::signal::noise_density::NoiseDensity;
+
+/// `ln z` per sample of a tone.
+pub fn log(freq_hz: f64, decay_per_s: f64, rate_hz: f64) -> C64 {
+    C64::new(-decay_per_s, std::f64::consts::TAU * freq_hz) / rate_hz
+}
+
+/// `sum Re(c exp(s n))`, each sample by itself.
+pub fn tones(of: &[(C64, C64)], len: usize) -> Vec<f64> {
+    (0..len)
+        .map(|n| of.iter().map(|(s, c)| (c * (s * n as f64).exp()).re).sum())
+        .collect()
+}
+
+/// `sum c exp(s n)`, each sample by itself.
+pub fn turns(of: &[(C64, C64)], len: usize) -> Vec<C64> {
+    (0..len)
+        .map(|n| of.iter().map(|(s, c)| c * (s * n as f64).exp()).sum())
+        .collect()
+}
+
+/// White Gaussian noise.
+pub fn noise(variance: f64, len: usize, seed: u64) -> Vec<f64> {
+    let mut rng = ChaCha8Rng::seed_from_u64(seed);
+    let mut one = || -> f64 { StandardNormal.sample(&mut rng) };
+    (0..len).map(|_| variance.sqrt() * one()).collect()
+}
+
+/// White circular Gaussian noise, `variance` in both parts together.
+pub fn circular_noise(variance: f64, len: usize, seed: u64) -> Vec<C64> {
+    let parts = noise(0.5 * variance, 2 * len, seed);
+    parts
+        .chunks_exact(2)
+        .map(|p| C64::new(p[0], p[1]))
+        .collect()
+}
+
+/// Lines from poles and their amplitudes, one of each tap.
+pub fn lines(of: &[(C64, &[C64])]) -> Lines {
+    let taps = of.first().map_or(0, |(_, c)| c.len());
+    Lines {
+        logs: of.iter().map(|(s, _)| *s).collect(),
+        amplitudes: (0..taps)
+            .map(|t| of.iter().map(|(_, c)| c[t]).collect())
+            .collect(),
+    }
+}
+
+/// Windows that begin with the strike, each tap with its own microphone.
+pub fn windows<'a>(taps: &'a [Vec<f64>], noise: &'a [NoiseDensity], rate_hz: f64) -> Windows<'a> {
+    Windows {
+        taps: taps.iter().map(Vec::as_slice).collect(),
+        lead: vec![0; taps.len()],
+        alike: vec![1; taps.len()],
+        strikes: taps.iter().map(|x| &x[..0]).collect(),
+        noise,
+        rate_hz,
+        band_hz: (100.0, 16_000.0_f64.min(0.45 * rate_hz)),
+    }
+}
