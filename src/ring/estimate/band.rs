@@ -283,3 +283,344 @@ pub fn group_of(lines: &Lines, cluster: &[usize], rate_hz: f64, in_echo: bool) -
         count: cluster.len(),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::made::{circular_noise, lines, log, noise, tones, windows};
+    use super::*;
+    use crate::signal::noise_density::NoiseDensity;
+
+    const RATE: f64 = 48_000.0;
+
+    fn candidate(freq_hz: f64, decay_per_s: f64, strength: f64) -> Candidate {
+        Candidate {
+            freq_hz,
+            decay_per_s,
+            strength,
+        }
+    }
+
+    fn group(low_hz: f64, high_hz: f64, decay_per_s: f64) -> Group {
+        Group {
+            low_hz,
+            high_hz,
+            decay_per_s,
+            strength: 1.0,
+            count: 1,
+        }
+    }
+
+    fn echo() -> Echo {
+        Echo {
+            share: 0.02,
+            decay_per_s: 17.0,
+        }
+    }
+
+    #[test]
+    fn near_candidates_of_like_decay_share_a_band() {
+        // A fifth of the band's rate: 0.2 x 30 x 10.
+        let found = groups(&[
+            candidate(1000.0, 5.0, 30.0),
+            candidate(1059.9, 10.0, 70.0),
+            candidate(1119.9, 2.6, 50.0),
+            candidate(2000.0, 10.0, 60.0),
+        ]);
+        // Strongest first; 1119.9 lies too far from the first of its group.
+        let low: Vec<f64> = found.iter().map(|g| g.low_hz).collect();
+        assert_eq!(low, [1000.0, 2000.0, 1119.9]);
+        let g = &found[0];
+        assert_eq!((g.high_hz, g.decay_per_s), (1059.9, 10.0));
+        assert_eq!((g.strength, g.count), (70.0, 2));
+        assert_eq!(found[1].count, 1);
+        let count = |gap_hz: f64, a: f64, b: f64| {
+            groups(&[
+                candidate(1000.0, a, 1.0),
+                candidate(1000.0 + gap_hz, b, 1.0),
+            ])
+            .len()
+        };
+        assert_eq!((count(59.0, 10.0, 5.0), count(61.0, 10.0, 5.0)), (1, 2));
+        assert_eq!((count(59.0, 5.0, 10.0), count(61.0, 5.0, 10.0)), (1, 2));
+        // Slow ones: a fifth of 150 Hz.
+        assert_eq!((count(29.0, 1.0, 1.0), count(31.0, 1.0, 1.0)), (1, 2));
+        // Decays four times as fast are no longer alike.
+        assert_eq!((count(5.0, 10.0, 2.6), count(5.0, 10.0, 2.4)), (1, 2));
+        assert_eq!((count(5.0, 2.6, 10.0), count(5.0, 2.4, 10.0)), (1, 2));
+        assert!(groups(&[]).is_empty());
+    }
+
+    #[test]
+    fn a_band_is_at_least_as_wide_as_is_wanted_and_less_than_twice() {
+        for wanted in [150.0, 187.4, 187.6, 700.0, 3000.0, 5999.0] {
+            let step = step_for(RATE, wanted);
+            assert!(step.is_power_of_two());
+            let rate = RATE / step as f64;
+            assert!(rate >= wanted && rate < 2.0 * wanted, "{wanted} {rate}");
+        }
+        // Just what is wanted is enough; four at least, 4096 at most.
+        assert_eq!(step_for(RATE, 750.0), 64);
+        assert_eq!(step_for(RATE, 40_000.0), 4);
+        assert_eq!(step_for(RATE, 0.1), 4096);
+    }
+
+    #[test]
+    fn a_bands_rate_follows_its_decay() {
+        assert_eq!(group(1.0, 2.0, 10.0).band_rate_hz(false), 300.0);
+        assert_eq!(group(1.0, 2.0, 10.0).band_rate_hz(true), 200.0);
+        assert_eq!(group(1.0, 2.0, 1.0).band_rate_hz(false), 150.0);
+    }
+
+    /// Band samples of one line whose amplitude falls to `level` at `from` and stays there.
+    fn falls(from: usize, level: f64, len: usize) -> Vec<C64> {
+        let size = |m: usize| if m < from { 100.0 } else { level };
+        (0..len)
+            .map(|m| C64::from_polar(size(m), m as f64))
+            .collect()
+    }
+
+    #[test]
+    fn a_band_is_cut_where_it_stays_quiet() {
+        let cut =
+            |raw: Vec<Vec<C64>>| -> Vec<usize> { trimmed(raw, 4.0).iter().map(Vec::len).collect() };
+        // Quiet from 100 on; looked at every six samples from 24: at 102 for the first time.
+        assert_eq!(cut(vec![falls(100, 2.0, 400)]), [114]);
+        assert_eq!(cut(vec![falls(102, 2.0, 400)]), [114]);
+        assert_eq!(cut(vec![falls(103, 2.0, 400)]), [120]);
+        // It is cut for all taps, when all together are quiet: their mean counts.
+        assert_eq!(
+            cut(vec![falls(60, 2.0, 400), falls(102, 2.0, 390)]),
+            [114, 114]
+        );
+        let both = vec![falls(60, 0.0, 400), falls(60, 2.0 * 1.5f64.sqrt(), 400)];
+        assert_eq!(cut(both), [72, 72]);
+        // Twelve samples under 1.6 times the noise, 60 under 1.3, 120 under 1.25, 240 under 1.2.
+        let level = |over: f64| (over * 4.0).sqrt();
+        assert_eq!(cut(vec![falls(102, level(1.19), 400)]), [114]);
+        assert_eq!(cut(vec![falls(102, level(1.21), 400)]), [400]);
+        for (span, most) in [(12, 1.6), (60, 1.3), (120, 1.25), (240, 1.2)] {
+            // Loud enough to be heard over the first `span` samples, silent afterwards.
+            let heard = |share: f64| {
+                let mut y = falls(102, level(share * most), 500);
+                y[102 + span..].fill(C64::default());
+                cut(vec![y])[0]
+            };
+            assert_eq!(heard(0.99), 114, "{span}");
+            assert!(heard(1.01) > 114, "{span}");
+        }
+        // Sounding up again within 240 samples, it is not over.
+        let mut beats = falls(102, 1.0, 500);
+        beats[330..340].fill(C64::new(100.0, 0.0));
+        assert!(cut(vec![beats])[0] > 330);
+        // At least 48 samples, and no more than there are.
+        assert_eq!(cut(vec![falls(0, 0.0, 400)]), [48]);
+        assert_eq!(cut(vec![falls(0, 0.0, 30)]), [30]);
+        assert_eq!(
+            cut(vec![falls(500, 0.0, 37), falls(500, 0.0, 400)]),
+            [37, 37]
+        );
+        assert!(cut(vec![]).is_empty());
+    }
+
+    #[test]
+    fn noise_alone_is_cut_and_a_tone_is_not() {
+        let noisy = trimmed(vec![circular_noise(1.0, 420, 3)], 1.0);
+        assert!(noisy[0].len() < 200, "{}", noisy[0].len());
+        let tone = vec![C64::new(3.0, 0.0); 420];
+        assert_eq!(trimmed(vec![tone], 1.0)[0].len(), 420);
+    }
+
+    /// A lone line's band is one exponential with the gain that is stated, around the middle of its
+    /// group, and its noise is that of the filter.
+    #[test]
+    fn a_cut_band_holds_its_line_and_its_noise() {
+        for in_echo in [false, true] {
+            let s = log(1010.0, 10.0, RATE);
+            let c = [C64::new(0.5, 0.1), C64::new(-0.2, 0.3)];
+            let taps = c.map(|c| tones(&[(s, c)], 40_000));
+            let noise = [NoiseDensity::white(1e-12), NoiseDensity::white(3e-12)];
+            let w = windows(&taps, &noise, RATE);
+            let band = cut_band(&taps, &w, &group(990.0, 1020.0, 10.0), in_echo);
+            // 300 Hz are wanted, among echo 200: 375 both times.
+            let step = 128;
+            assert_eq!(band.zoom.step, step);
+            let centre = std::f64::consts::TAU * 1005.0 / RATE;
+            assert!((band.zoom.centre - centre).abs() < 1e-15);
+            let all = lines(&[(s, &c)]);
+            let fit = band.as_fit(&all, &[0]);
+            assert_eq!(band.taps[0].len(), band.taps[1].len());
+            let count = if in_echo {
+                MOST_IN_ECHO
+            } else {
+                40_000 / step - 13
+            };
+            assert_eq!(band.taps[0].len(), count);
+            for (t, y) in band.taps.iter().enumerate() {
+                for (m, v) in y.iter().enumerate() {
+                    let truth = fit.amplitudes[t][0] * (fit.logs[0] * m as f64).exp();
+                    // The image lies in the stop band: 80 dB down, 50 dB for the short filter.
+                    let most = if in_echo { 2e-3 } else { 5e-5 };
+                    assert!((v - truth).norm() < most, "{t} {m}");
+                }
+            }
+            let back = band.as_lines(&w, &fit);
+            assert!((back.logs[0] - s).norm() < 1e-15);
+            for (a, c) in back.amplitudes.iter().zip(c) {
+                assert!((a[0] - c).norm() < 1e-12);
+            }
+            // Noise of both taps' mean, and a millionth of what is heard.
+            let heard: f64 = band.taps.iter().flatten().map(|v| v.norm_sqr()).sum();
+            let mean = heard / (2 * count) as f64;
+            let truth = 2e-12 * band.zoom.noise_gain + 1e-6 * mean;
+            assert!((band.noise / truth - 1.0).abs() < 1e-9);
+        }
+    }
+
+    #[test]
+    fn noise_in_a_band_has_the_stated_variance() {
+        let taps = vec![noise(1e-2, 60_000, 4), noise(1e-2, 60_000, 5)];
+        let density = [NoiseDensity::white(1e-2), NoiseDensity::white(1e-2)];
+        let w = windows(&taps, &density, RATE);
+        let zoom = cut_band(&taps, &w, &group(3000.0, 3000.0, 100.0), false).zoom;
+        let raw = zoom.apply(&taps[0], 4000);
+        let mean = raw.iter().map(|v| v.norm_sqr()).sum::<f64>() / raw.len() as f64;
+        // 4000 / 8 samples and more of 3 kHz each are about half independent: 5 % of scatter.
+        let stated = 1e-2 * zoom.noise_gain;
+        assert!((mean / stated - 1.0).abs() < 0.15, "{}", mean / stated);
+    }
+
+    #[test]
+    fn a_band_is_wide_enough_for_its_group_and_its_window() {
+        let step = |low: f64, high: f64, len: usize| {
+            let taps = [vec![0.0; len], vec![0.0; len + 500]];
+            let noise = [NoiseDensity::white(1e-9), NoiseDensity::white(1e-9)];
+            let w = windows(&taps, &noise, RATE);
+            cut_band(&taps, &w, &group(low, high, 1.0), false).zoom.step
+        };
+        // 150 Hz: 187.5. A group of 30 Hz fits, one of 38 Hz asks for 190 Hz.
+        assert_eq!(step(1000.0, 1030.0, 40_000), 256);
+        assert_eq!(step(1000.0, 1038.0, 40_000), 128);
+        // 48 samples must come out of the shortest.
+        assert_eq!(step(1000.0, 1030.0, 256 * 62), 256);
+        assert_eq!(step(1000.0, 1030.0, 256 * 62 - 1), 128);
+        assert_eq!(step(1000.0, 1030.0, 100), 4);
+    }
+
+    /// A strike's energy in the band against the band cut out of it: for a click anywhere it is
+    /// the filter's, over the decimation; for a dull one the density varies over the band.
+    #[test]
+    fn a_strikes_energy_is_that_of_its_band_samples() {
+        let taps = [vec![0.0; 9000]];
+        let noise = [NoiseDensity::white(1e-9)];
+        let w = windows(&taps, &noise, RATE);
+        let band = cut_band(&taps, &w, &group(1000.0, 1000.0, 60.0), true);
+        let cut = |strike: &[f64]| -> f64 {
+            let mut x = vec![0.0; 4000];
+            x[2000..2000 + strike.len()].copy_from_slice(strike);
+            // Every place of the decimation, so that none is preferred.
+            let each = (0..band.zoom.step).map(|k| {
+                let y = band.zoom.apply(&x[k..], usize::MAX);
+                y.iter().map(|v| v.norm_sqr()).sum::<f64>()
+            });
+            each.sum::<f64>() / band.zoom.step as f64
+        };
+        let mut click = vec![0.0; 40];
+        click[17] = -0.3;
+        let energy = band.strike_energy(&click, true);
+        assert!((energy / cut(&click) - 1.0).abs() < 1e-9);
+        assert!((energy - 0.09 * band.zoom.noise_gain / band.zoom.step as f64).abs() < 1e-12);
+        // Half a sine of half a millisecond, whose density falls by a third from one end of the
+        // band to the other.
+        let half_sine = |n: i32| (std::f64::consts::PI * f64::from(n) / 24.0).sin();
+        let dull: Vec<f64> = (0..24).map(half_sine).collect();
+        let energy = band.strike_energy(&dull, true);
+        // Three places stand for the whole band.
+        assert!(
+            (energy / cut(&dull) - 1.0).abs() < 0.25,
+            "{}",
+            energy / cut(&dull)
+        );
+        assert_eq!(band.strike_energy(&click, false), 0.0);
+    }
+
+    #[test]
+    fn what_disturbs_a_band_is_in_its_own_samples() {
+        let taps = [vec![0.0; 20_000], vec![0.0; 20_000]];
+        let noise = [NoiseDensity::white(1e-6), NoiseDensity::white(1e-6)];
+        let click = [0.5];
+        let w = Windows {
+            lead: vec![300, 560],
+            alike: vec![2, 1],
+            strikes: vec![&click, &click[..0]],
+            ..windows(&taps, &noise, RATE)
+        };
+        let band = cut_band(&taps, &w, &group(1000.0, 1000.0, 10.0), true);
+        let step = band.zoom.step;
+        let inside = (
+            log(1050.0, 12.0, RATE),
+            [C64::new(0.3, 0.0), C64::new(0.0, 0.2)],
+        );
+        let outside = (
+            log(9000.0, 12.0, RATE),
+            [C64::new(0.3, 0.0), C64::new(0.0, 0.2)],
+        );
+        let others = lines(&[(inside.0, &inside.1), (outside.0, &outside.1)]);
+        let around = band.disturbance(&w, Some(echo()), &others);
+        let stated = around.echo.map_or((0.0, 0.0), |e| (e.share, e.decay_per_s));
+        assert!((stated.0 - 0.04).abs() < 1e-15);
+        assert!((stated.1 - 17.0 * step as f64 / RATE).abs() < 1e-15);
+        assert_eq!(around.lead, 560 / step);
+        assert_eq!(
+            (around.noise, around.alike.as_slice()),
+            (band.noise, [2, 1].as_slice())
+        );
+        let click_energy = 0.25 * band.zoom.noise_gain / step as f64;
+        assert!((around.strikes[0] / click_energy - 1.0).abs() < 1e-12);
+        assert_eq!(around.strikes[1], 0.0);
+        for (t, seen) in around.others.iter().enumerate() {
+            // What lies far outside is not heard in it.
+            assert_eq!(seen.len(), 1);
+            let y = band
+                .zoom
+                .apply(&tones(&[(inside.0, inside.1[t])], 20_000), 40);
+            for (m, v) in y.iter().enumerate() {
+                let truth = seen[0].amplitude * (seen[0].log * m as f64).exp();
+                // The image: 50 dB down.
+                assert!((v - truth).norm() < 1e-3, "{t} {m}");
+            }
+        }
+        let calm = band.disturbance(&w, None, &others);
+        assert!(calm.echo.is_none() && calm.others.iter().all(Vec::is_empty));
+        assert_eq!(calm.strikes, [0.0, 0.0]);
+    }
+
+    #[test]
+    fn a_cluster_follows_its_fastest_line_and_among_echo_its_energy() {
+        let all = lines(&[
+            (
+                log(1000.0, 2.0, RATE),
+                &[C64::new(0.6, 0.0), C64::new(0.0, 0.8)],
+            ),
+            (
+                log(500.0, 90.0, RATE),
+                &[C64::new(9.0, 0.0), C64::new(0.0, 9.0)],
+            ),
+            (
+                log(1020.0, 40.0, RATE),
+                &[C64::new(1.0, 0.0), C64::new(0.0, 1.0)],
+            ),
+        ]);
+        let plain = group_of(&all, &[0, 2], RATE, false);
+        assert!((plain.low_hz - 1000.0).abs() < 1e-9 && (plain.high_hz - 1020.0).abs() < 1e-9);
+        assert!((plain.decay_per_s - 40.0).abs() < 1e-9);
+        assert_eq!(plain.count, 2);
+        // Energies 1/2 and 2/40: their mean of the decays is (1 + 2) / (0.5 + 0.05).
+        let mean = group_of(&all, &[2, 0], RATE, true);
+        assert!((mean.decay_per_s - 3.0 / 0.55).abs() < 1e-9);
+        assert!((mean.low_hz - 1000.0).abs() < 1e-9 && (mean.high_hz - 1020.0).abs() < 1e-9);
+        // What hardly decays is not followed for ever.
+        let slow = lines(&[(log(1000.0, 0.1, RATE), &[C64::new(1.0, 0.0)])]);
+        assert_eq!(group_of(&slow, &[0], RATE, false).decay_per_s, 0.5);
+        assert_eq!(group_of(&slow, &[0], RATE, true).decay_per_s, 0.5);
+    }
+}

@@ -369,4 +369,165 @@ mod tests {
         let log_det: f64 = (0..len).map(|n| 2.0 * lower[(n, n)].re.ln()).sum();
         assert!((log_det - white.log_det(len)).abs() < 1e-9 * log_det.abs());
     }
+
+    fn around(noise: f64, echo: Option<Echo>, lead: usize) -> Disturbance {
+        Disturbance {
+            noise,
+            echo,
+            others: vec![Vec::new()],
+            lead,
+            strikes: vec![0.0],
+            alike: vec![1],
+        }
+    }
+
+    const ECHO: Echo = Echo {
+        share: 0.1,
+        decay_per_s: 0.05,
+    };
+
+    /// Covariance of what is heard, straight from the model: the response of each age, convolved.
+    fn covariance(
+        lines: &[(C64, C64)],
+        (lead, len): (usize, usize),
+        (noise, strike): (f64, f64),
+        response: impl Fn(usize) -> f64,
+    ) -> DMatrix<C64> {
+        let at = |n: usize| -> C64 {
+            let one = |(s, a): &(C64, C64)| a * (s * (n as f64 - lead as f64)).exp();
+            lines.iter().map(one).sum()
+        };
+        DMatrix::from_fn(len, len, |i, j| {
+            let (n, m) = (lead + i, lead + j);
+            let ages = 0..=n.min(m);
+            let mut sum: C64 = ages
+                .map(|k| at(n - k) * at(m - k).conj() * response(k))
+                .sum();
+            if i == j {
+                sum += C64::new(noise + strike * response(n), 0.0);
+            }
+            sum
+        })
+    }
+
+    /// What the whitener does to columns, against the inverse of the covariance: products of white
+    /// columns are those weighted with it.
+    fn weighs_as(white: &Whitener, whole: &DMatrix<C64>, precision: f64) {
+        let len = whole.nrows();
+        let x = DMatrix::from_fn(len, 6, |n, k| {
+            C64::new(
+                (0.3 * ((k + 1) * n) as f64).sin(),
+                (0.7 * n as f64 + k as f64).cos(),
+            )
+        });
+        let truth = x.adjoint() * nalgebra::Cholesky::new(whole.clone()).unwrap().solve(&x);
+        let mut columns = x.as_slice().to_vec();
+        white.apply(&mut columns, len);
+        let found = DMatrix::from_column_slice(len, 6, &columns);
+        let found = found.adjoint() * &found;
+        assert!((found - &truth).norm() < precision * truth.norm());
+        let log_det = nalgebra::Cholesky::new(whole.clone()).unwrap().l();
+        let log_det: f64 = (0..len).map(|n| 2.0 * log_det[(n, n)].re.ln()).sum();
+        assert!((white.log_det(len) - log_det).abs() < precision * log_det.abs());
+    }
+
+    #[test]
+    fn without_echo_only_the_scale_changes() {
+        let white =
+            around(4.0, None, 3).whitener(0, 9, &[C64::new(-0.1, 0.2)], &[C64::new(1.0, 0.0)]);
+        assert_eq!(white.plain_scale(), Some(0.5));
+        let mut columns = vec![C64::new(3.0, -1.0); 9];
+        white.apply(&mut columns, 9);
+        assert!(
+            columns
+                .iter()
+                .all(|v| (v - C64::new(1.5, -0.5)).norm() < 1e-15)
+        );
+        assert!((white.log_det(9) - 9.0 * 4f64.ln()).abs() < 1e-12);
+    }
+
+    /// One line of this band, one of another cluster, the strike, and two taps of one microphone.
+    #[test]
+    fn echo_of_lines_and_strike_weighs_as_its_covariance() {
+        let own = (C64::new(-0.08, 0.9), C64::new(0.7, -0.2));
+        let other = (C64::new(-0.15, -0.5), C64::new(0.1, 0.4));
+        let (lead, len, noise, strike) = (4, 30, 0.01, 0.6);
+        let keep = (-2.0 * ECHO.decay_per_s).exp();
+        for alike in [1, 2] {
+            let made = Disturbance {
+                others: vec![vec![BandLine {
+                    log: other.0,
+                    amplitude: other.1,
+                }]],
+                strikes: vec![strike],
+                alike: vec![alike],
+                ..around(noise, Some(ECHO), lead)
+            };
+            let response =
+                |k: usize| ECHO.share * (1.0 - keep) * alike as f64 * keep.powi(k as i32);
+            let whole = covariance(&[own, other], (lead, len), (noise, strike), response);
+            let white = made.whitener(0, len, &[own.0], &[own.1]);
+            assert!(white.plain_scale().is_none());
+            weighs_as(&white, &whole, 1e-9);
+        }
+    }
+
+    /// A strike that no line follows: its echo alone makes the first samples count less.
+    #[test]
+    fn the_echo_of_a_lone_strike_is_white_and_dies_away() {
+        let (lead, len, noise) = (2, 12, 0.01);
+        let keep = (-2.0 * ECHO.decay_per_s).exp();
+        let per_sample = ECHO.share * (1.0 - keep);
+        let of = |strike: f64| {
+            let made = Disturbance {
+                strikes: vec![strike],
+                ..around(noise, Some(ECHO), lead)
+            };
+            made.whitener(0, len, &[], &[])
+        };
+        let whole = covariance(&[], (lead, len), (noise, 3.0), |k| {
+            per_sample * keep.powi(k as i32)
+        });
+        weighs_as(&of(3.0), &whole, 1e-12);
+        // Below a hundredth of the noise it is not counted.
+        let faint = FAINT * noise / per_sample;
+        assert!(of(0.99 * faint).plain_scale().is_some());
+        assert!(of(1.01 * faint).plain_scale().is_none());
+    }
+
+    /// The echo of a lone line rises no higher than `q |a|^2 / (1 - longest)`, `longest` being what
+    /// room or line keep of their power in a sample.
+    #[test]
+    fn a_line_whose_echo_is_faint_is_not_counted() {
+        let keep = (-2.0 * ECHO.decay_per_s).exp();
+        let per_sample = ECHO.share * (1.0 - keep);
+        let lead = 5;
+        for log in [C64::new(-0.2, 0.4), C64::new(-0.01, 0.4)] {
+            let longest = keep.max((2.0 * log.re).exp());
+            let most = per_sample / (1.0 - longest);
+            // The amplitude is that at the window's first sample, five after the strike.
+            let at_strike = |a: f64| a * (-log.re * lead as f64).exp();
+            for (share, counted) in [(0.99, false), (1.01, true)] {
+                let a = (share * FAINT * 1e-4 / most).sqrt() / at_strike(1.0);
+                let made = around(1e-4, Some(ECHO), lead);
+                let white = made.whitener(0, 20, &[log], &[C64::new(0.0, a)]);
+                assert_eq!(white.plain_scale().is_none(), counted, "{log} {share}");
+            }
+        }
+    }
+
+    /// A line that dies within a sample is followed back for two of its time constants only: its
+    /// phase is that at the strike, its size `e^2` times that of the window's start.
+    #[test]
+    fn a_fast_line_is_not_followed_far_back() {
+        let (log, a) = (C64::new(-1.0, 0.4), C64::new(0.5, 0.1));
+        let (lead, len, noise) = (6, 12, 1e-3);
+        let keep = (-2.0 * ECHO.decay_per_s).exp();
+        let white = around(noise, Some(ECHO), lead).whitener(0, len, &[log], &[a]);
+        // A line that is e^2 loud at the strike is at the window's start e^(2 - 6) of that.
+        let followed = a * (2.0f64 - 6.0).exp();
+        let response = |k: usize| ECHO.share * (1.0 - keep) * keep.powi(k as i32);
+        let whole = covariance(&[(log, followed)], (lead, len), (noise, 0.0), response);
+        weighs_as(&white, &whole, 1e-9);
+    }
 }

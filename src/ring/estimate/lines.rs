@@ -376,3 +376,510 @@ pub fn select(lines: &Lines, keep: &[usize]) -> Lines {
             .collect(),
     }
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::super::made::{lines, log, noise, tones, windows};
+    use super::*;
+    use crate::ring::estimate::phasor::C64;
+    use crate::signal::noise_density::NoiseDensity;
+    use std::f64::consts::{PI, TAU};
+
+    const RATE: f64 = 16_000.0;
+
+    fn one(of: f64) -> C64 {
+        C64::new(of, 0.0)
+    }
+
+    /// Two taps of a line at 1000 Hz and a pair at 2500 Hz.
+    fn wheel() -> Lines {
+        lines(&[
+            (
+                log(1000.0, 10.0, RATE),
+                &[C64::new(0.5, 0.1), C64::new(0.1, -0.4)],
+            ),
+            (
+                log(2500.0, 8.0, RATE),
+                &[C64::new(0.2, -0.1), C64::new(0.3, 0.3)],
+            ),
+            (
+                log(2504.0, 12.0, RATE),
+                &[C64::new(-0.1, 0.3), C64::new(0.2, 0.0)],
+            ),
+        ])
+    }
+
+    fn sound(of: &Lines, t: usize, len: usize) -> Vec<f64> {
+        let each = of
+            .logs
+            .iter()
+            .copied()
+            .zip(of.amplitudes[t].iter().copied());
+        tones(&each.collect::<Vec<_>>(), len)
+    }
+
+    /// The wheel's two taps in noise.
+    fn heard(variance: f64) -> Vec<Vec<f64>> {
+        (0..2)
+            .map(|t| {
+                let clean = sound(&wheel(), t, 8000);
+                let noise = noise(variance, 8000, 70 + t as u64);
+                clean.iter().zip(noise).map(|(a, b)| a + b).collect()
+            })
+            .collect()
+    }
+
+    fn power(x: &[f64]) -> f64 {
+        x.iter().map(|v| v * v).sum()
+    }
+
+    /// Every line of `found` against the nearest of the truth: within `hz` and `decay`.
+    fn agrees(found: &Lines, truth: &Lines, hz: f64, decay: f64) {
+        assert_eq!(found.logs.len(), truth.logs.len(), "{:?}", found.logs);
+        for (k, s) in truth.logs.iter().enumerate() {
+            let far = |o: &usize| (found.logs[*o] - s).norm();
+            let near = (0..found.logs.len())
+                .min_by(|a, b| far(a).total_cmp(&far(b)))
+                .unwrap();
+            let gap = (found.logs[near] - s) * RATE;
+            assert!(gap.im.abs() < TAU * hz && gap.re.abs() < decay, "{k} {gap}");
+            for (a, c) in found.amplitudes.iter().zip(&truth.amplitudes) {
+                // Amplitudes of a pair err with their frequencies, over some 0.1 s.
+                let most = 0.1 * TAU * (hz + decay) * 2.0;
+                assert!((a[near] - c[k]).norm() < most, "{k} {}", a[near]);
+            }
+        }
+    }
+
+    #[test]
+    fn lines_are_picked_joined_taken_off_and_added_back() {
+        let all = wheel();
+        let some = select(&all, &[2, 0]);
+        assert_eq!(some.logs, [all.logs[2], all.logs[0]]);
+        assert_eq!(
+            some.amplitudes[1],
+            [all.amplitudes[1][2], all.amplitudes[1][0]]
+        );
+        let whole = joined(some, &select(&all, &[1]));
+        assert_eq!(whole.logs, [all.logs[2], all.logs[0], all.logs[1]]);
+        assert_eq!(whole.amplitudes[0][2], all.amplitudes[0][1]);
+
+        let mut left = vec![sound(&all, 0, 500), sound(&all, 1, 500)];
+        let mut taken = Lines::none(2);
+        take(&mut taken, &mut left, select(&all, &[0, 2]));
+        assert_eq!(taken.logs, [all.logs[0], all.logs[2]]);
+        assert_eq!(
+            taken.amplitudes[1],
+            [all.amplitudes[1][0], all.amplitudes[1][2]]
+        );
+        for (t, x) in left.iter().enumerate() {
+            let truth = tones(&[(all.logs[1], all.amplitudes[t][1])], 500);
+            assert!(x.iter().zip(truth).all(|(a, b)| (a - b).abs() < 1e-12));
+        }
+        add_back(&mut left, &all, &[0, 2]);
+        let noise = [NoiseDensity::white(1e-9), NoiseDensity::white(1e-9)];
+        let w = windows(&left, &noise, RATE);
+        for (t, (x, rest)) in left.iter().zip(residuals(&w, &all)).enumerate() {
+            let truth = sound(&all, t, 500);
+            assert!(x.iter().zip(truth).all(|(a, b)| (a - b).abs() < 1e-12));
+            assert!(rest.iter().all(|v| v.abs() < 1e-12));
+        }
+    }
+
+    /// Eight times the broader line's decay, in radians per second, and never 400 Hz or more.
+    #[test]
+    fn near_lines_are_a_cluster() {
+        let of = |made: &[(f64, f64)]| {
+            let c = [one(1.0)];
+            let made: Vec<(C64, &[C64])> = made
+                .iter()
+                .map(|(f, d)| (log(*f, *d, RATE), c.as_slice()))
+                .collect();
+            clusters(&lines(&made), RATE)
+        };
+        let reach = 80.0 / TAU;
+        for (a, b) in [(10.0, 5.0), (5.0, 10.0)] {
+            assert_eq!(of(&[(1000.0 + 0.99 * reach, a), (1000.0, b)]), [[1, 0]]);
+            assert_eq!(of(&[(1000.0 + 1.01 * reach, a), (1000.0, b)]), [[1], [0]]);
+        }
+        assert_eq!(of(&[(1000.0, 400.0), (1399.0, 400.0)]), [[0, 1]]);
+        assert_eq!(of(&[(1000.0, 400.0), (1401.0, 400.0)]), [[0], [1]]);
+        // From one to the next: the last two are as near as the first two.
+        assert_eq!(
+            of(&[(1000.0, 10.0), (1020.0, 10.0), (1010.0, 10.0)]),
+            [[0, 2, 1]]
+        );
+        assert!(of(&[]).is_empty());
+    }
+
+    #[test]
+    fn clusters_come_by_their_energy() {
+        // Energies: 1/2 + 1/2, 9/4, 16/20.
+        let all = lines(&[
+            (C64::new(-2.0, 0.1), &[one(1.0), one(0.0)]),
+            (C64::new(-4.0, 0.2), &[one(0.0), one(3.0)]),
+            (C64::new(-20.0, 0.3), &[C64::new(0.0, 4.0), one(0.0)]),
+            (C64::new(-2.0, 0.4), &[one(0.0), one(-1.0)]),
+        ]);
+        let order = by_energy(vec![vec![2], vec![0, 3], vec![1]], &all);
+        assert_eq!(order, [vec![1], vec![0, 3], vec![2]]);
+    }
+
+    /// A fiftieth of the slower one's decay.
+    #[test]
+    fn of_two_copies_of_a_line_the_weaker_goes() {
+        let left = |gap: C64, a: f64, b: f64| {
+            let s = log(1000.0, 10.0, RATE);
+            let faster = s + gap / RATE;
+            let mut all = lines(&[
+                (s, &[one(a), one(0.0)]),
+                (faster, &[one(0.0), one(b)]),
+                (log(3000.0, 10.0, RATE), &[one(0.01), one(0.0)]),
+            ]);
+            drop_weak_copies(&mut all);
+            let kept: Vec<f64> = all.amplitudes.iter().flatten().map(|c| c.re).collect();
+            kept.into_iter().filter(|v| *v != 0.0).collect::<Vec<f64>>()
+        };
+        for gap in [
+            C64::new(0.0, 0.199),
+            C64::new(-0.199, 0.0),
+            C64::new(0.0, -0.199),
+        ] {
+            assert_eq!(left(gap, 1.0, 0.9), [1.0, 0.01]);
+            assert_eq!(left(gap, 0.9, 1.0), [0.01, 1.0]);
+            // Of two alike the first stays.
+            assert_eq!(left(gap, 1.0, 1.0), [1.0, 0.01]);
+            assert_eq!(left(gap * 1.01, 1.0, 0.9), [1.0, 0.01, 0.9]);
+        }
+        let mut same = lines(&[(one(-1.0), &[one(2.0)]), (one(-1.0), &[one(2.0)])]);
+        drop_weak_copies(&mut same);
+        assert_eq!(same.logs.len(), 1);
+    }
+
+    /// The middle one of five has a quality of less than 150.
+    #[test]
+    fn a_wheel_is_damped_when_its_strongest_peaks_are_broad() {
+        let of = |qualities: &[f64]| {
+            let one = |q: &f64| Group {
+                low_hz: 900.0,
+                high_hz: 1100.0,
+                decay_per_s: PI * 1000.0 / q,
+                strength: 1.0,
+                count: 1,
+            };
+            is_damped(&qualities.iter().map(one).collect::<Vec<_>>())
+        };
+        assert!(of(&[149.0]) && !of(&[151.0]));
+        assert!(of(&[900.0, 149.0, 10.0]) && !of(&[900.0, 151.0, 10.0]));
+        assert!(of(&[900.0, 900.0, 10.0, 149.0, 10.0]));
+        assert!(!of(&[900.0, 900.0, 151.0, 10.0, 10.0]));
+        // The sixth is not asked.
+        assert!(!of(&[900.0, 900.0, 151.0, 10.0, 10.0, 10.0, 10.0]));
+        assert!(!of(&[]));
+    }
+
+    /// The first line with its amplitude too small by `off` leaves that share of itself.
+    fn short_of(off: f64) -> (Vec<Vec<f64>>, Lines) {
+        let whole = select(&wheel(), &[0]);
+        let taps = vec![sound(&whole, 0, 8000), sound(&whole, 1, 8000)];
+        let mut less = whole;
+        for c in less.amplitudes.iter_mut().flatten() {
+            *c *= 1.0 - off;
+        }
+        (taps, less)
+    }
+
+    #[test]
+    fn lines_explain_what_they_do_not_leave() {
+        let silent = [NoiseDensity::white(1e-15), NoiseDensity::white(1e-15)];
+        for share in [0.01f64, 0.2] {
+            for (times, expected) in [(0.99, true), (1.01, false)] {
+                let (mut taps, less) = short_of((share * times).sqrt());
+                assert_eq!(
+                    explain(&windows(&taps, &silent, RATE), &less, share),
+                    expected
+                );
+                // What comes after the first tenth of a second does not count.
+                for x in &mut taps {
+                    x[1600..].fill(0.7);
+                }
+                assert_eq!(
+                    explain(&windows(&taps, &silent, RATE), &less, share),
+                    expected
+                );
+                // Each tap must be explained.
+                let mut one_of_two = less.clone();
+                one_of_two.amplitudes[0] = wheel().amplitudes[0][..1].to_vec();
+                let w = windows(&taps, &silent, RATE);
+                assert_eq!(explain(&w, &one_of_two, share), expected);
+                one_of_two.amplitudes = [&less.amplitudes[0], &wheel().amplitudes[1][..1].to_vec()]
+                    .map(Clone::clone)
+                    .to_vec();
+                assert_eq!(explain(&w, &one_of_two, share), expected);
+            }
+        }
+        // Twice the noise is allowed for.
+        let (taps, less) = short_of(0.2);
+        let excess = power(&taps[0][..1600]) * (0.04 - 0.01) / 1600.0;
+        let with = |variance: f64| {
+            let noise = [NoiseDensity::white(variance), NoiseDensity::white(1.0)];
+            explain(&windows(&taps, &noise, RATE), &less, 0.01)
+        };
+        assert!(with(0.501 * excess) && !with(0.499 * excess));
+    }
+
+    /// Half a percent left is next to nothing, and a tenth of an echo of 6 %, but not of 4 %.
+    #[test]
+    fn all_is_explained_when_an_echo_would_leave_far_more() {
+        let silent = [NoiseDensity::white(1e-15), NoiseDensity::white(1e-15)];
+        let of = |off: f64, share: f64| {
+            let (taps, less) = short_of(off);
+            let echo = Echo {
+                share,
+                decay_per_s: 17.0,
+            };
+            explain_all(&windows(&taps, &silent, RATE), &less, echo)
+        };
+        // What is left over what the lines are: (off / (1 - off))^2.
+        let off = 0.005f64.sqrt() / (1.0 + 0.005f64.sqrt());
+        assert!(of(off, 0.0505) && !of(off, 0.0495));
+        assert!(!of(0.11, 0.9));
+    }
+
+    /// Against the spectrum of the line itself under the falling taper of 0.34 s, which is one
+    /// where the line is: a line of 40/s has lost its energy within a tenth of that.
+    #[test]
+    fn skirts_are_those_of_the_lines_spectra() {
+        let len = (0.34 * RATE) as usize;
+        let taper = |n: usize| 0.5 * (1.0 + (PI * n as f64 / len as f64).cos());
+        let gain: f64 = (0..len).map(|n| taper(n).powi(2)).sum();
+        let silent = [NoiseDensity::white(1e-15), NoiseDensity::white(1e-15)];
+        let all = lines(&[
+            (log(2000.0, 40.0, RATE), &[one(0.5), C64::new(0.0, 0.3)]),
+            (log(5000.0, 50.0, RATE), &[one(0.4), one(0.2)]),
+        ]);
+        let taps = [sound(&all, 0, len), sound(&all, 1, len)];
+        let w = windows(&taps, &silent, RATE);
+        for freq_hz in [2000.0, 2010.0, 1985.0, 5000.0, 5040.0] {
+            let plain: f64 = taps
+                .iter()
+                .map(|x| {
+                    let one = |n: usize| {
+                        C64::from_polar(x[n] * taper(n), -TAU * freq_hz / RATE * n as f64)
+                    };
+                    (0..len).map(one).sum::<C64>().norm_sqr() / (gain * RATE)
+                })
+                .sum();
+            let stated = skirt_power(&all, &w, freq_hz);
+            assert!(
+                (stated / plain - 1.0).abs() < 0.1,
+                "{freq_hz} {}",
+                stated / plain
+            );
+        }
+    }
+
+    fn group(low_hz: f64, high_hz: f64, decay_per_s: f64) -> Group {
+        Group {
+            low_hz,
+            high_hz,
+            decay_per_s,
+            strength: 1.0,
+            count: 1,
+        }
+    }
+
+    #[test]
+    fn the_lines_of_a_group_are_fitted_in_its_band() {
+        let silent = [NoiseDensity::white(1e-12), NoiseDensity::white(1e-12)];
+        let taps = heard(1e-12);
+        let w = windows(&taps, &silent, RATE);
+        let none = Lines::none(2);
+        let pair = fit_group(&taps, &w, &group(2500.0, 2504.0, 12.0), None, &none);
+        // The image 80 dB down, a ten-thousandth of the line over its decay.
+        agrees(&pair, &select(&wheel(), &[1, 2]), 2e-3, 0.02);
+        let lone = fit_group(&taps, &w, &group(1000.0, 1000.0, 10.0), None, &none);
+        agrees(&lone, &select(&wheel(), &[0]), 2e-3, 0.02);
+        // A group away from all of them has no line: a tenth of the band's rate, 500 Hz, is the
+        // reach.
+        for (low, high, count) in [
+            (1045.0, 1045.0, 1),
+            (1055.0, 1055.0, 0),
+            (955.0, 955.0, 1),
+            (945.0, 945.0, 0),
+        ] {
+            let found = fit_group(&taps, &w, &group(low, high, 10.0), None, &none);
+            let near = found
+                .logs
+                .iter()
+                .filter(|s| (s.im * RATE / TAU - 1000.0).abs() < 1.0);
+            assert_eq!(near.count(), count, "{low}");
+        }
+        // What grows is no line, nor what is below half of the band.
+        let lonely = |freq_hz: f64, decay: f64| {
+            let x = tones(&[(log(freq_hz, decay, RATE), one(0.3))], 4000);
+            let taps = [x];
+            let w = windows(&taps, &silent[..1], RATE);
+            let g = group(freq_hz, freq_hz, decay.abs());
+            fit_group(&taps, &w, &g, None, &Lines::none(1)).logs.len()
+        };
+        assert_eq!((lonely(1000.0, 10.0), lonely(1000.0, -10.0)), (1, 0));
+        assert_eq!((lonely(600.0, 10.0), lonely(45.0, 10.0)), (1, 0));
+        let nothing = [vec![0.0; 8000], vec![0.0; 8000]];
+        assert!(
+            fit_group(&nothing, &w, &group(1000.0, 1000.0, 10.0), None, &none)
+                .logs
+                .is_empty()
+        );
+    }
+
+    /// One line where there are two: the closer look parts them, and subtracts what it found.
+    #[test]
+    fn a_closer_look_parts_a_pair() {
+        let silent = [NoiseDensity::white(1e-12), NoiseDensity::white(1e-12)];
+        let taps = heard(1e-12);
+        let w = windows(&taps, &silent, RATE);
+        let echo = Echo {
+            share: 1e-9,
+            decay_per_s: 17.0,
+        };
+        for echo in [None, Some(echo)] {
+            let mut rough = select(&wheel(), &[0, 1]);
+            rough.logs[0] += C64::new(-1.0, 3.0) / RATE;
+            rough.logs[1] += C64::new(-2.0, 9.0) / RATE;
+            let mut left = residuals(&w, &rough);
+            zoom_again(&mut rough, &mut left, &w, echo);
+            // Among echo a short filter, 50 dB: the rest is lines off by that.
+            let (hz, decay) = if echo.is_some() {
+                (0.05, 0.5)
+            } else {
+                (2e-3, 0.02)
+            };
+            agrees(&rough, &wheel(), hz, decay);
+            for (t, (x, truth)) in left.iter().zip(residuals(&w, &rough)).enumerate() {
+                assert!(
+                    x.iter().zip(truth).all(|(a, b)| (a - b).abs() < 1e-9),
+                    "{t}"
+                );
+                let share = power(x) / power(&taps[t]);
+                assert!(share < 1e-4, "{share}");
+            }
+        }
+        // What a closer look does not see stays as it was.
+        let mut ghost = lines(&[(log(4000.0, 10.0, RATE), &[one(1e-9), one(0.0)])]);
+        let mut left = vec![vec![0.0; 8000]; 2];
+        zoom_again(&mut ghost, &mut left, &w, None);
+        assert_eq!(ghost.amplitudes, [[one(1e-9)], [one(0.0)]]);
+    }
+
+    #[test]
+    fn one_round_settles_lines_that_are_nearly_right() {
+        let silent = [NoiseDensity::white(1e-12), NoiseDensity::white(1e-12)];
+        let taps = heard(1e-12);
+        let w = windows(&taps, &silent, RATE);
+        let mut off = wheel();
+        for (k, s) in off.logs.iter_mut().enumerate() {
+            *s += C64::new(0.05, 0.1 * k as f64 - 0.1) / RATE;
+        }
+        let before = taps
+            .iter()
+            .enumerate()
+            .map(|(t, x)| power(&off.residual(x, t, &|_| true)));
+        let before: f64 = before.sum();
+        let settled = settle(&w.taps, off, &w);
+        let after = taps
+            .iter()
+            .enumerate()
+            .map(|(t, x)| power(&settled.residual(x, t, &|_| true)));
+        // Errors of a percent of a width are squared by a step.
+        assert!(after.sum::<f64>() < 1e-3 * before);
+    }
+
+    #[test]
+    fn a_search_finds_all_lines_and_no_other() {
+        let taps = heard(1e-8);
+        let noise = [NoiseDensity::white(1e-8), NoiseDensity::white(1e-8)];
+        let w = windows(&taps, &noise, RATE);
+        let found = search(&w, Room::Known(None));
+        // Deviations of the pair: some 1e-4 x sqrt(16 d^3 / |c|^2), over 2 pi: below 2 mHz.
+        agrees(&found.lines, &wheel(), 0.01, 0.06);
+        assert!(!found.crowded && found.echo.is_none());
+        // Three lines are more than two, and not more than three.
+        assert!(search_until(&w, Room::Known(None), Some(2)).crowded);
+        let enough = search_until(&w, Room::Known(None), Some(3));
+        assert!(!enough.crowded && enough.lines.logs.len() == 3);
+        // Silence has none.
+        let still = [vec![0.0; 8000]];
+        let found = search(&windows(&still, &noise[..1], RATE), Room::Unknown);
+        assert!(found.lines.logs.is_empty() && !found.crowded && found.echo.is_none());
+    }
+
+    /// A sound of which lines explain less than four fifths is given up in a trial only.
+    #[test]
+    fn a_hopeless_trial_is_given_up() {
+        let hiss: Vec<f64> = noise(0.01, 8000, 5)
+            .iter()
+            .enumerate()
+            .map(|(n, v)| v * (-40.0 * n as f64 / RATE).exp())
+            .collect();
+        let taps = [hiss
+            .iter()
+            .zip(tones(&[(log(1000.0, 10.0, RATE), one(0.1))], 8000))
+            .map(|(a, b)| a + b)
+            .collect()];
+        let noise = [NoiseDensity::white(1e-5)];
+        let w = windows(&taps, &noise, RATE);
+        assert!(search_until(&w, Room::Known(None), Some(48)).crowded);
+        let echo = Echo {
+            share: 0.5,
+            decay_per_s: 17.0,
+        };
+        assert!(without_echo(&w, echo, 3).is_none());
+    }
+
+    #[test]
+    fn a_damped_wheel_without_an_echo_is_explained_without_one() {
+        let taps = heard(1e-8);
+        let noise = [NoiseDensity::white(1e-8), NoiseDensity::white(1e-8)];
+        let w = windows(&taps, &noise, RATE);
+        let echo = Echo {
+            share: 0.05,
+            decay_per_s: 17.0,
+        };
+        let plain = without_echo(&w, echo, 2).unwrap();
+        assert!(plain.echo.is_none());
+        // All rounds of the joint refinement: to some deviations, as above.
+        agrees(&plain.lines, &wheel(), 0.01, 0.06);
+    }
+
+    /// With an echo too faint to count the stated variances are those of noise: `16 d^3 S / |c|^2`
+    /// for the lone line, powers of both taps together.
+    #[test]
+    fn settled_in_a_faint_echo_lines_are_as_sure_as_in_noise() {
+        let taps = heard(1e-4);
+        let noise = [NoiseDensity::white(1e-4), NoiseDensity::white(1e-4)];
+        let w = windows(&taps, &noise, RATE);
+        let echo = Echo {
+            share: 1e-12,
+            decay_per_s: 17.0,
+        };
+        let mut rough = wheel();
+        for (k, s) in rough.logs.iter_mut().enumerate() {
+            *s += C64::new(0.3, 0.5 * k as f64 - 0.5) / RATE;
+        }
+        let (settled, variance) = settle_in_echo(&w, &rough, echo);
+        agrees(&settled, &wheel(), 0.05, 0.5);
+        let d = 10.0 / RATE;
+        let bound = 16.0 * d.powi(3) * 1e-4 / (0.26 + 0.17);
+        // The window of 96 band samples ends before the decay does, and the filter takes its first
+        // samples.
+        let share = variance[0] / bound;
+        assert!((1.0..2.0).contains(&share), "{share}");
+        assert_eq!(variance.len(), 3);
+        // A strong echo makes it less sure.
+        let loud = Echo { share: 0.1, ..echo };
+        let (_, more) = settle_in_echo(&w, &rough, loud);
+        assert!(more[0] > 10.0 * variance[0], "{} {}", more[0], variance[0]);
+    }
+}

@@ -671,8 +671,8 @@ mod tests {
         let normal = (basis.adjoint() * &basis).try_inverse().unwrap();
         let c = normal * basis.adjoint() * &right;
         let left = (&right - &basis * &c).norm_squared() / 0.25;
-        let white = whiteners(&[y.clone()], &quiet(0.25, 1), None);
-        let found = linearise(&[y.clone()], &white, &NEAR).unwrap();
+        let white = whiteners(std::slice::from_ref(&y), &quiet(0.25, 1), None);
+        let found = linearise(std::slice::from_ref(&y), &white, &NEAR).unwrap();
         assert!((found.cost / left - 1.0).abs() < 1e-11);
         for (a, b) in found.amplitudes[0].iter().zip(c.iter()) {
             assert!((a - b).norm() < 1e-11);
@@ -748,7 +748,7 @@ mod tests {
             score: 0.0,
             variance: Vec::new(),
         };
-        let fit = refit(&[tap.clone()], &quiet(noise, 1), &start).unwrap();
+        let fit = refit(std::slice::from_ref(&tap), &quiet(noise, 1), &start).unwrap();
         let variance = bound(log, 1.0, noise, len);
         assert!((fit.logs[0] - log).norm() < 5.0 * (2.0 * variance).sqrt());
         assert!((fit.variance[0] / variance - 1.0).abs() < 0.02);

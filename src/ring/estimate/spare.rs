@@ -97,3 +97,142 @@ fn doubted(now: &Polished, over_noise: &impl Fn(f64) -> f64) -> Vec<usize> {
         })
         .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::made::{lines, noise, tones};
+    use super::*;
+    use crate::ring::estimate::phasor::C64;
+
+    fn one(of: f64) -> C64 {
+        C64::new(of, 0.0)
+    }
+
+    /// Lines with the given relative deviations of their decays.
+    fn fit(of: &[(C64, f64)]) -> Polished {
+        let c = [one(1.0)];
+        let made: Vec<(C64, &[C64])> = of.iter().map(|(s, _)| (*s, c.as_slice())).collect();
+        let variance = of.iter().map(|(s, unsure)| ((unsure * s.re).powi(2), 0.0));
+        Polished {
+            lines: lines(&made),
+            variance: variance.collect(),
+            cost: 0.0,
+        }
+    }
+
+    #[test]
+    fn unsureness_is_the_relative_deviation_of_the_decay() {
+        let f = fit(&[(C64::new(-0.01, 0.5), 0.2), (C64::new(-0.02, 0.7), 0.1)]);
+        let plain = |_: f64| 1.0;
+        assert!((unsureness(&f, 0, &plain) - 0.2).abs() < 1e-12);
+        // Four times as much over the noise at that line, half the deviation.
+        let local = |omega: f64| if omega > 0.6 { 4.0 } else { 1.0 };
+        assert!((unsureness(&f, 0, &local) - 0.2).abs() < 1e-12);
+        assert!((unsureness(&f, 1, &local) - 0.05).abs() < 1e-12);
+        let grows = fit(&[(C64::new(0.01, 0.5), 0.2)]);
+        assert!(unsureness(&grows, 0, &plain).is_infinite());
+        let unknown = fit(&[(C64::new(-0.01, 0.5), f64::INFINITY)]);
+        assert!(unsureness(&unknown, 0, &plain).is_infinite());
+    }
+
+    /// Three half-power widths, `2 delta`, of the broader one.
+    #[test]
+    fn neighbours_are_within_three_widths_of_the_broader_line() {
+        let of = |gap: f64| {
+            let f = fit(&[
+                (C64::new(-0.01, 0.5), 0.1),
+                (C64::new(-0.002, 0.5 + gap), 0.1),
+                (C64::new(-0.002, 0.5 - gap), 0.1),
+            ]);
+            let all = |k: usize| neighbours(&f.lines, k).collect::<Vec<_>>();
+            (all(0), all(1))
+        };
+        assert_eq!(of(0.0599), (vec![1, 2], vec![0]));
+        assert_eq!(of(0.0601), (vec![], vec![]));
+    }
+
+    #[test]
+    fn lines_are_doubted_by_how_damped_and_how_unsure_they_are() {
+        let of = |decay: f64, unsure: f64, gap: f64| {
+            let f = fit(&[
+                (C64::new(-decay, 0.5), unsure),
+                (C64::new(-decay, 0.5 + gap), 1e-6),
+            ]);
+            doubted(&f, &|_| 1.0)
+        };
+        // A quality of 150: omega / (2 delta).
+        let broad = 0.5 / 300.0;
+        assert_eq!(of(1.01 * broad, 0.021, 0.001), [0]);
+        assert!(of(1.01 * broad, 0.019, 0.001).is_empty());
+        assert!(of(0.99 * broad, 0.299, 0.001).is_empty());
+        assert_eq!(of(0.99 * broad, 0.301, 0.001), [0]);
+        // Alone it is not doubted.
+        assert!(of(1.01 * broad, 0.5, 0.2).is_empty());
+    }
+
+    /// Of lines 0, 1 and 2 the first or the last is taken out: what was loose is sure.
+    #[test]
+    fn a_neighbour_is_saved_when_it_is_sure_without_the_line() {
+        let s = |k: f64| C64::new(-0.01, 0.5 + 0.001 * k);
+        let now = |a: f64, b: f64, c: f64| fit(&[(s(0.0), a), (s(1.0), b), (s(90.0), c)]);
+        let fewer = |a: f64| fit(&[(s(1.0), a), (s(90.0), 0.5)]);
+        let saved = |now: &Polished, fewer: &Polished| is_saved(now, fewer, 0, &|_| 1.0);
+        assert!(saved(&now(0.31, 0.31, 0.5), &fewer(0.29)));
+        assert!(!saved(&now(0.29, 0.31, 0.5), &fewer(0.29)));
+        assert!(!saved(&now(0.31, 0.29, 0.5), &fewer(0.29)));
+        assert!(!saved(&now(0.31, 0.31, 0.5), &fewer(0.31)));
+        // The line behind: places before it stay.
+        let two = fit(&[(s(0.0), 0.1), (s(90.0), 0.5)]);
+        assert!(is_saved(&now(0.31, 0.31, 0.5), &two, 1, &|_| 1.0));
+    }
+
+    /// Two overlapping lines of a damped wheel, fitted with three: the third goes. With two for
+    /// two none does, and a line that stands alone is never tried.
+    #[test]
+    fn a_line_that_the_others_explain_is_taken_out() {
+        let truth = [
+            (C64::new(-0.010, 0.50), C64::new(0.8, 0.1)),
+            (C64::new(-0.012, 0.53), C64::new(0.2, 0.6)),
+        ];
+        let variance = 1e-5;
+        let clean = tones(&truth, 900);
+        let x: Vec<f64> = clean
+            .iter()
+            .zip(noise(variance, 900, 6))
+            .map(|(a, b)| a + b)
+            .collect();
+        let views = [x.as_slice()];
+        let weights = [1.0 / variance];
+        let mut made: Vec<(C64, [C64; 1])> = truth.iter().map(|(s, c)| (*s, [*c])).collect();
+        let polished = |made: &[(C64, [C64; 1])]| {
+            let some: Vec<(C64, &[C64])> = made.iter().map(|(s, c)| (*s, c.as_slice())).collect();
+            polish(&views, lines(&some), &weights, 20)
+        };
+        let two = without_spare(&views, polished(&made), &weights, |_| 1.0);
+        assert_eq!(two.lines.logs.len(), 2);
+        made.push((C64::new(-0.014, 0.515), [C64::new(0.01, 0.0)]));
+        let three = polished(&made);
+        assert_eq!(three.lines.logs.len(), 3);
+        let spared = without_spare(&views, three, &weights, |_| 1.0);
+        assert_eq!(spared.lines.logs.len(), 2);
+        assert!(
+            (spared.cost / two.cost - 1.0).abs() < 1e-3,
+            "{} {}",
+            spared.cost,
+            two.cost
+        );
+        for (s, _) in truth {
+            let nearest = spared
+                .lines
+                .logs
+                .iter()
+                .map(|f| (f - s).norm())
+                .fold(1.0, f64::min);
+            // Deviations of the pair are some 1e-5 x 10.
+            assert!(nearest < 5e-4, "{nearest}");
+        }
+        // A cost rises over so many squared deviations when the pair is cut to one.
+        let one_of_two = polish(&views, select(&two.lines, &[0]), &weights, 20);
+        assert!(0.5 * (one_of_two.cost - two.cost) > 10.0 * needed_gain(1));
+    }
+}
