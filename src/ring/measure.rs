@@ -57,3 +57,90 @@ fn flaws(take: &TapTake, solved: &Solved) -> Vec<Flaw> {
     }
     out
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use crate::signal::clip::Clip;
+    use crate::units::SampleRate;
+
+    /// Half a second at 16 kHz with a peak of 0.5 within 50 ms of the strike, and louder ones not.
+    fn take() -> TapTake {
+        let mut x = vec![0.0; 8000];
+        (x[1999], x[2799], x[2800]) = (0.9, -0.5, 0.8);
+        TapTake {
+            clip: Clip::new(x, SampleRate::new(16_000).unwrap()),
+            time_s: 7.25,
+            strike: 2000,
+            quiet: 0..1900,
+            decay: 2000..2300,
+            level_db: 33.0,
+            tonal_share: 0.0,
+            microphone: 0,
+            flaws: vec![Flaw::NoQuiet { quiet_ms: 1.0 }],
+        }
+    }
+
+    fn solved(room_misfit: f64, crowded: bool) -> Solved {
+        Solved {
+            modes: Vec::new(),
+            refused: Vec::new(),
+            room_misfit,
+            echo: None,
+            crowded,
+            ring_fractions: vec![None],
+            ring_times_s: vec![None],
+            over_noise_db: vec![None],
+        }
+    }
+
+    #[test]
+    fn a_tap_without_a_decay_states_how_loud_it_was_and_why_there_is_none() {
+        let tap = measure(&take());
+        assert_eq!((tap.time_s, tap.over_noise_db), (7.25, 33.0));
+        assert!((tap.peak_db - 20.0 * 0.5f64.log10()).abs() < 1e-9);
+        assert!(tap.modes.is_empty() && tap.ring_time_s.is_none() && tap.ring_fraction.is_none());
+        // 300 samples are 18.75 ms.
+        let short = Flaw::Short { clean_ms: 18.75 };
+        assert_eq!(tap.flaws, [Flaw::NoQuiet { quiet_ms: 1.0 }, short]);
+        let silent = TapTake {
+            clip: Clip::new(vec![0.0; 8000], SampleRate::new(16_000).unwrap()),
+            ..take()
+        };
+        assert!((measure(&silent).peak_db + 240.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn short_decays_live_rooms_and_crowds_are_flaws() {
+        let with = |decay: usize, solved: &Solved| {
+            let take = TapTake {
+                decay: 2000..2000 + decay,
+                flaws: Vec::new(),
+                ..take()
+            };
+            flaws(&take, solved)
+        };
+        assert_eq!(with(640, &solved(0.0, false)), []);
+        assert_eq!(
+            with(639, &solved(0.0, false)),
+            [Flaw::Short { clean_ms: 39.9375 }]
+        );
+        // Said once only.
+        let said = TapTake {
+            decay: 2000..2100,
+            flaws: vec![Flaw::Short { clean_ms: 1.0 }],
+            ..take()
+        };
+        assert_eq!(
+            flaws(&said, &solved(0.0, false)),
+            [Flaw::Short { clean_ms: 1.0 }]
+        );
+        assert_eq!(with(640, &solved(0.0299, false)), []);
+        let live = with(640, &solved(0.1, false));
+        assert!(
+            matches!(live[..], [Flaw::LiveRoom { misfit_db }] if (misfit_db + 10.0).abs() < 1e-9)
+        );
+        assert_eq!(with(640, &solved(0.0, true)), [Flaw::Crowded { lines: 0 }]);
+    }
+}

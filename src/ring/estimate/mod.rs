@@ -434,3 +434,487 @@ fn room_misfit(w: &Windows<'_>, lines: &Lines) -> f64 {
     }
     worst
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::made::{lines as made_lines, log, noise, tones, windows as made_windows};
+    use super::*;
+    use crate::signal::clip::Clip;
+    use crate::units::SampleRate;
+    use std::f64::consts::TAU;
+
+    const HZ: u32 = 16_000;
+    const RATE: f64 = 16_000.0;
+    const STRIKE: usize = 4000;
+
+    /// Samples at 16 kHz with the strike after a quarter of a second.
+    fn take(x: Vec<f64>) -> TapTake {
+        let end = x.len();
+        TapTake {
+            clip: Clip::new(x, SampleRate::new(HZ).unwrap()),
+            time_s: 0.25,
+            strike: STRIKE,
+            quiet: 0..STRIKE - 64,
+            decay: STRIKE..end,
+            level_db: 40.0,
+            tonal_share: 1.0,
+            microphone: 0,
+            flaws: Vec::new(),
+        }
+    }
+
+    /// Tones from the strike on, in noise all over.
+    fn ringing(of: &[(C64, C64)], len: usize, variance: f64, seed: u64) -> TapTake {
+        let mut x = noise(variance, STRIKE + len, seed);
+        x[STRIKE..]
+            .iter_mut()
+            .zip(tones(of, len))
+            .for_each(|(x, t)| *x += t);
+        take(x)
+    }
+
+    fn one(of: f64) -> C64 {
+        C64::new(of, 0.0)
+    }
+
+    fn mode(freq_hz: f64, decay_per_s: f64, energy_db: f64) -> Mode {
+        Mode {
+            freq_hz,
+            freq_std_hz: 0.01,
+            decay_per_s,
+            decay_std_per_s: 0.03,
+            amplitude: 0.5,
+            phase_rad: 0.0,
+            phase_std_rad: 0.01,
+            energy_db,
+            tap_amplitudes: vec![0.5],
+            fitted_s: (0.003, 1.0),
+        }
+    }
+
+    fn solved(modes: Vec<Mode>) -> Solved {
+        Solved {
+            modes,
+            refused: Vec::new(),
+            room_misfit: 0.0,
+            echo: None,
+            crowded: false,
+            ring_fractions: Vec::new(),
+            ring_times_s: Vec::new(),
+            over_noise_db: Vec::new(),
+        }
+    }
+
+    /// From the end of the contact, or of the last disturbance, on; with 40 ms at least.
+    #[test]
+    fn a_window_begins_when_the_contact_is_over() {
+        let whole = take(vec![0.1; STRIKE + 1600]);
+        let later = TapTake {
+            decay: STRIKE + 200..STRIKE + 1500,
+            ..whole.clone()
+        };
+        // 48 samples of contact and 640 of decay are just enough.
+        let short = TapTake {
+            decay: STRIKE..STRIKE + 48 + 639,
+            ..whole.clone()
+        };
+        let enough = TapTake {
+            decay: STRIKE..STRIKE + 48 + 640,
+            ..whole.clone()
+        };
+        let takes = [&whole, &short, &later, &enough];
+        let found = windows(&takes, 0.003);
+        let seen: Vec<_> = found
+            .iter()
+            .map(|w| (w.index, w.start, w.samples.len()))
+            .collect();
+        assert_eq!(
+            seen,
+            [
+                (0, STRIKE + 48, 1552),
+                (2, STRIKE + 200, 1300),
+                (3, STRIKE + 48, 640)
+            ]
+        );
+    }
+
+    #[test]
+    fn the_loudest_tap_has_the_most_energy_in_its_decay() {
+        let with = |level: f64, from: usize| {
+            let mut x = vec![0.0; STRIKE + 1600];
+            x[from..].fill(level);
+            take(x)
+        };
+        let mut bang = vec![0.01; STRIKE + 1600];
+        // The strike itself and what was before do not count.
+        bang[..STRIKE + 40].fill(9.0);
+        let (a, b, c) = (with(0.1, STRIKE), with(-0.2, STRIKE), take(bang));
+        assert_eq!(loudest(&[&a, &b, &c]), Some(1));
+        let short = take(vec![1.0; STRIKE + 100]);
+        assert_eq!(loudest(&[&short, &a]), Some(1));
+        assert_eq!(loudest(&[&short]), None);
+    }
+
+    #[test]
+    fn early_windows_agree_when_they_hold_the_strongest_modes() {
+        let late = || vec![mode(1000.0, 10.0, 60.0), mode(2000.0, 10.0, 50.0)];
+        let with = |early: Vec<Mode>| agrees(&solved(early), &solved(late()));
+        assert!(with(late()));
+        assert!(!with(late()[..1].to_vec()));
+        let moved = |hz: f64, decay: f64| {
+            let mut all = late();
+            all[1].freq_hz += hz;
+            all[1].decay_per_s += decay;
+            all
+        };
+        // Half a half-power width, and five deviations of the difference.
+        let (width, std) = (10.0 / std::f64::consts::PI, 0.03 * 2f64.sqrt());
+        for sign in [-1.0, 1.0] {
+            assert!(with(moved(sign * 0.49 * width, 0.0)));
+            assert!(!with(moved(sign * 0.51 * width, 0.0)));
+            assert!(with(moved(0.0, sign * 4.9 * std)));
+            assert!(!with(moved(0.0, sign * 5.1 * std)));
+        }
+        let mut more = moved(0.0, 0.0);
+        more.push(mode(3000.0, 10.0, 70.0));
+        assert!(with(more));
+        // Only the four strongest are asked for.
+        let five = |weak_hz: f64| -> Vec<Mode> {
+            let strong = (1..5).map(|k| mode(1000.0 * f64::from(k), 10.0, 60.0));
+            std::iter::once(mode(weak_hz, 10.0, 20.0))
+                .chain(strong)
+                .collect()
+        };
+        assert!(agrees(&solved(five(600.0)), &solved(five(700.0))));
+        let strong = |hz: f64| -> Vec<Mode> {
+            let mut all = five(700.0);
+            all[0] = mode(hz, 10.0, 90.0);
+            all
+        };
+        assert!(!agrees(&solved(strong(600.0)), &solved(strong(700.0))));
+        assert!(agrees(&solved(vec![]), &solved(vec![])));
+    }
+
+    /// From the quiet part when it is long enough, else from the end of the decay.
+    #[test]
+    fn noise_is_taken_before_the_strike_or_at_the_end() {
+        let mut x = noise(1e-4, STRIKE, 1);
+        x.extend(vec![1.0; 4000]);
+        x.extend(noise(1e-2, 2400, 2));
+        let take = take(x);
+        // Five percent of scatter for 4000 samples is plenty; a dozen for 800.
+        let of = |quiet: std::ops::Range<usize>| {
+            let take = TapTake {
+                quiet,
+                ..take.clone()
+            };
+            noise_of(&take).mean(500.0, 7000.0)
+        };
+        assert!((of(0..3900) / 1e-4 - 1.0).abs() < 0.15);
+        assert!((of(0..800) / 1e-4 - 1.0).abs() < 0.3);
+        assert!((of(0..799) / 1e-2 - 1.0).abs() < 0.2);
+        assert!((of(0..0) / 1e-2 - 1.0).abs() < 0.2);
+        let silent = super::tests::take(vec![0.0; STRIKE + 100]);
+        assert_eq!(noise_of(&silent).at(1000.0), FLOOR_VARIANCE);
+    }
+
+    #[test]
+    fn the_largest_early_sample_is_within_50_ms() {
+        let mut x = vec![0.0; STRIKE + 1600];
+        (x[STRIKE - 1], x[STRIKE + 799], x[STRIKE + 800]) = (7.0, -0.5, 8.0);
+        let take = take(x);
+        let window = windows(&[&take], 0.003);
+        assert_eq!(largest_early(&window[0]), 0.5);
+    }
+
+    #[test]
+    fn a_steady_tone_has_its_amplitude_before_the_strike() {
+        let with = |a: f64, quiet: std::ops::Range<usize>| {
+            let mut x = tones(&[(log(1234.0, 0.0, RATE), C64::from_polar(a, 0.7))], STRIKE);
+            x.extend(vec![0.5; 1600]);
+            TapTake { quiet, ..take(x) }
+        };
+        let (loud, soft) = (with(0.3, 0..3900), with(0.2, 0..3900));
+        let (short, enough) = (with(0.3, 0..799), with(0.3, 0..800));
+        let of = |takes: &[&TapTake], hz: f64| steady_amplitude(&windows(takes, 0.003), hz);
+        // The image's side lobes are 1e-6 of it and less.
+        assert!((of(&[&loud], 1234.0) - 0.3).abs() < 1e-4);
+        assert!((of(&[&loud, &soft], 1234.0) - 0.2).abs() < 1e-4);
+        assert!(of(&[&loud], 1334.0) < 1e-3);
+        assert!((of(&[&enough], 1234.0) - 0.3).abs() < 1e-4);
+        assert_eq!(of(&[&short], 1234.0), 0.0);
+        assert_eq!(of(&[], 1234.0), 1e9);
+    }
+
+    /// The bound of a lone line, `16 d^3 S / |c|^2`, with the noise at the line, not that of the whole
+    /// band; over two taps powers add up.
+    #[test]
+    fn in_noise_a_line_is_as_sure_as_the_noise_around_it_allows() {
+        let mut dark = noise(1e-6, 8192, 9);
+        for n in 1..dark.len() {
+            dark[n] += 0.9 * dark[n - 1];
+        }
+        let falls = || NoiseDensity::of(&dark, SampleRate::new(HZ).unwrap()).unwrap();
+        let density = [falls(), falls()];
+        assert!(density[0].at(600.0) > 10.0 * density[0].at(5000.0));
+        let d = 10.0 / RATE;
+        for freq_hz in [600.0, 5000.0] {
+            let c = [C64::new(0.5, 0.1), C64::new(-0.2, 0.3)];
+            let s = log(freq_hz, 10.0, RATE);
+            let taps = c.map(|c| tones(&[(s, c)], 12_000));
+            let w = made_windows(&taps, &density, RATE);
+            let mut start = made_lines(&[(s, &c)]);
+            start.logs[0] += C64::new(0.05, -0.1) / RATE;
+            let cut = cut_windows(&w.taps, &start);
+            let found = in_noise(&w, &cut, start);
+            assert!((found.lines.logs[0] - s).norm() < 1e-9);
+            let bound = 16.0 * d.powi(3) * density[0].at(freq_hz) / (0.26 + 0.13);
+            // Sums for integrals, and seven time constants for all.
+            let (re, im) = found.variance[0];
+            assert!((re / bound - 1.0).abs() < 0.01, "{}", re / bound);
+            assert!((im / bound - 1.0).abs() < 0.01, "{}", im / bound);
+        }
+    }
+
+    #[test]
+    fn many_lines_are_refined_in_fewer_rounds_and_none_is_taken_out() {
+        // Every line without amplitude: whatever is tried, their number stays.
+        let of = |count: usize| {
+            let made: Vec<(C64, [C64; 1])> = (0..count)
+                .map(|k| (log(500.0 + 100.0 * k as f64, 20.0, RATE), [one(0.1)]))
+                .collect();
+            let some: Vec<(C64, &[C64])> = made.iter().map(|(s, c)| (*s, c.as_slice())).collect();
+            let all = made_lines(&some);
+            let each: Vec<(C64, C64)> = made.iter().map(|(s, c)| (*s, c[0])).collect();
+            let taps = [tones(&each, 1500)];
+            let density = [NoiseDensity::white(1e-8)];
+            let w = made_windows(&taps, &density, RATE);
+            let found = in_noise(&w, &w.taps, all);
+            (found.lines.logs.len(), found.variance.len())
+        };
+        assert_eq!(of(MANY_LINES + 1), (33, 33));
+    }
+
+    /// Figures of a line that was fitted 3 ms (5 ms) after the strike.
+    #[test]
+    fn modes_state_what_the_lines_are_at_the_strike() {
+        let takes = [
+            take(vec![0.0; STRIKE + 8000]),
+            take(vec![0.0; STRIKE + 8000]),
+        ];
+        let later = TapTake {
+            decay: STRIKE + 80..STRIKE + 8000,
+            ..takes[1].clone()
+        };
+        let usable = windows(&[&takes[0], &later], 0.003);
+        let density = [NoiseDensity::white(1e-6), NoiseDensity::white(4e-6)];
+        let taps: Vec<Vec<f64>> = usable.iter().map(|w| w.samples.to_vec()).collect();
+        let w = made_windows(&taps, &density, RATE);
+        let s = log(1000.0, 10.0, RATE);
+        let at_strike = [C64::from_polar(0.5, 0.4), C64::from_polar(0.7, -2.0)];
+        let later_by = |n: f64| (s * n).exp();
+        let c = [at_strike[0] * later_by(48.0), at_strike[1] * later_by(80.0)];
+        let settled = Settled {
+            lines: made_lines(&[(s, &c)]),
+            variance: vec![(1e-12, 4e-12)],
+        };
+        let cut: [&[f64]; 2] = [&taps[0][..4000], &taps[1][..4000]];
+        let of = |eps: f64| to_modes(&usable, &w, &settled, eps, &cut).remove(0);
+        let m = of(0.0);
+        let near = |a: f64, b: f64| assert!((a / b - 1.0).abs() < 1e-9, "{a} {b}");
+        near(m.freq_hz, 1000.0);
+        near(m.decay_per_s, 10.0);
+        near(m.decay_std_per_s, 1e-6 * RATE);
+        near(m.freq_std_hz, 2e-6 * RATE / TAU);
+        near(m.amplitude, 0.7);
+        near(m.phase_rad, -2.0);
+        near(m.tap_amplitudes[0], 0.5);
+        near(m.tap_amplitudes[1], 0.7);
+        near(m.fitted_s.0, 0.003);
+        near(m.fitted_s.1, 0.003 + 0.25);
+        // Energy over the noise, by plain sums; a cosine's square turns twice as fast.
+        let plain: f64 = c
+            .iter()
+            .zip([1e-6, 4e-6])
+            .map(|(c, s2)| tones(&[(s, *c)], 12_000).iter().map(|v| v * v).sum::<f64>() / s2)
+            .sum();
+        assert!((m.energy_db - 10.0 * plain.log10()).abs() < 0.05);
+        // Phase of a tone whose pole is not known: |c|^2 / (2 S) (M0 - M1^2 / M2), plain sums.
+        let moment = |p: i32| -> f64 {
+            (0..20_000)
+                .map(|n| f64::from(n).powi(p) * (2.0 * s.re * f64::from(n)).exp())
+                .sum()
+        };
+        let left = moment(0) - moment(1).powi(2) / moment(2);
+        let power = c[0].norm_sqr() / 1e-6 + c[1].norm_sqr() / 4e-6;
+        let std = (0.5 * power * left).powf(-0.5);
+        assert!(
+            (m.phase_std_rad / std - 1.0).abs() < 0.01,
+            "{}",
+            m.phase_std_rad / std
+        );
+        // A room that leaves one part in 10^8 adds a ten-thousandth of the decay to each.
+        let m = of(1e-8);
+        near(m.decay_std_per_s, (1e-6 * RATE).hypot(1e-3));
+        near(m.freq_std_hz, (2e-6 * RATE).hypot(1e-3) / TAU);
+    }
+
+    #[test]
+    fn spectra_under_a_hann_window_are_those_of_the_definition() {
+        let x = noise(1.0, 100, 3);
+        for used in [100, 64, 40] {
+            let (spectrum, gain) = hann_spectrum(&x[..used], 64).unwrap();
+            let used = used.min(64);
+            let hann = |n: usize| (0.5 * TAU * (n as f64 + 0.5) / used as f64).sin().powi(2);
+            for k in [0, 5, 32] {
+                let one = |n: usize| C64::from_polar(x[n] * hann(n), -TAU * (k * n) as f64 / 64.0);
+                let truth: C64 = (0..used).map(one).sum();
+                assert!((spectrum[k] - truth).norm() < 1e-12);
+            }
+            let truth: f64 = (0..used).map(|n| hann(n).powi(2)).sum();
+            assert!((gain / truth - 1.0).abs() < 1e-12);
+        }
+    }
+
+    /// Lines that are too soft by a share leave that of themselves; the worst tap counts.
+    #[test]
+    fn the_rooms_misfit_is_the_share_that_the_worst_tap_leaves() {
+        let density = [NoiseDensity::white(1e-9), NoiseDensity::white(1e-9)];
+        let s = log(1000.0, 10.0, RATE);
+        let c = [one(0.5), one(0.4)];
+        let taps = c.map(|c| tones(&[(s, c)], 8000));
+        let w = made_windows(&taps, &density, RATE);
+        for worst in [0, 1] {
+            let mut less = made_lines(&[(s, &c)]);
+            less.amplitudes[worst][0] *= 0.8;
+            less.amplitudes[1 - worst][0] *= 0.95;
+            let found = room_misfit(&w, &less);
+            assert!((found - 0.25f64.powi(2)).abs() < 1e-3, "{found}");
+        }
+        assert_eq!(room_misfit(&w, &made_lines(&[(s, &c)])), 0.0);
+        // What comes after 0.34 s does not count.
+        let mut late = taps.clone();
+        late[0][5440..].fill(0.3);
+        let w = made_windows(&late, &density, RATE);
+        assert_eq!(room_misfit(&w, &made_lines(&[(s, &c)])), 0.0);
+        // A thousand times the noise of the line's bins would be left of it: it is no more.
+        let loud = [NoiseDensity::white(1.0), NoiseDensity::white(1.0)];
+        let mut less = made_lines(&[(s, &c)]);
+        less.amplitudes[0][0] *= 0.8;
+        assert_eq!(room_misfit(&made_windows(&taps, &loud, RATE), &less), 0.0);
+    }
+
+    /// Two taps of two modes and of a steady hum: the modes within five of their own deviations, the
+    /// hum refused, the figures of the taps those of the modes.
+    #[test]
+    fn two_taps_are_solved_together() {
+        let truth = [(1000.0, 10.0), (3300.0, 15.0)];
+        let c = [[0.5, 0.2], [0.3, 0.4]];
+        let variance = 1e-8;
+        let takes: Vec<TapTake> = (0..2)
+            .map(|t| {
+                let of: Vec<(C64, C64)> = truth
+                    .iter()
+                    .zip(c[t])
+                    .map(|((f, d), a)| (log(*f, *d, RATE), C64::from_polar(a, 0.3 + t as f64)))
+                    .collect();
+                let mut x = noise(variance, STRIKE + 8000, 30 + t as u64);
+                x[STRIKE..]
+                    .iter_mut()
+                    .zip(tones(&of, 8000))
+                    .for_each(|(x, v)| *x += v);
+                let hum = tones(&[(log(5000.0, 0.0, RATE), one(0.02))], STRIKE + 8000);
+                x.iter_mut().zip(hum).for_each(|(x, v)| *x += v);
+                take(x)
+            })
+            .collect();
+        // In between one that is too short, and one at another rate.
+        let short = take(vec![0.0; STRIKE + 300]);
+        let other_rate = TapTake {
+            clip: Clip::new(vec![0.1; STRIKE + 8000], SampleRate::new(48_000).unwrap()),
+            ..takes[0].clone()
+        };
+        let found = solve_in(
+            &[&takes[0], &short, &takes[1], &other_rate],
+            Room::Known(None),
+        );
+        assert_eq!(found.modes.len(), 2, "{:?}", found.modes);
+        for (k, (m, (f, d))) in found.modes.iter().zip(truth).enumerate() {
+            assert!(
+                (m.freq_hz - f).abs() < 5.0 * m.freq_std_hz,
+                "{} {}",
+                m.freq_hz,
+                m.freq_std_hz
+            );
+            assert!((m.decay_per_s - d).abs() < 5.0 * m.decay_std_per_s);
+            // The stated deviation is the bound's: both taps' powers, and the noise around.
+            let at_start = (-2.0 * d * 0.003f64).exp() * (c[0][k].powi(2) + c[1][k].powi(2));
+            let bound = (16.0 * (d / RATE).powi(3) * variance / at_start).sqrt() * RATE;
+            assert!(
+                (m.decay_std_per_s / bound - 1.0).abs() < 0.3,
+                "{}",
+                m.decay_std_per_s / bound
+            );
+            for (t, a) in m.tap_amplitudes.iter().enumerate() {
+                assert!((a - c[t][k]).abs() < 5e-3, "{a}");
+            }
+            assert!((m.fitted_s.0 - 0.003).abs() < 1e-9);
+        }
+        let hum: Vec<&RefusedLine> = found
+            .refused
+            .iter()
+            .filter(|r| (r.line.freq_hz - 5000.0).abs() < 1.0)
+            .collect();
+        assert!(hum.iter().all(|r| r.why != Refusal::Room), "{hum:?}");
+        for (t, place) in [(0, 0), (1, 2)] {
+            // Strike amplitudes squared over four times the decay; hum apart nothing else.
+            let energy = [0, 1].map(|k| c[t][k].powi(2) / (4.0 * truth[k].1));
+            let rings = [0, 1].map(|k| 6.907_755 / truth[k].1);
+            let mean = (energy[0] * rings[0] + energy[1] * rings[1]) / (energy[0] + energy[1]);
+            assert!((found.ring_times_s[place].unwrap().0 / mean - 1.0).abs() < 5e-3);
+            assert!(found.ring_fractions[place].unwrap() > 0.98);
+            assert!(found.over_noise_db[place].unwrap() > 40.0);
+        }
+        for place in [1, 3] {
+            assert!(found.ring_times_s[place].is_none() && found.ring_fractions[place].is_none());
+            assert!(found.over_noise_db[place].is_none());
+        }
+        assert!(found.echo.is_none() && !found.crowded && found.room_misfit < 1e-3);
+    }
+
+    /// T60 of 60 ms is read from 1 ms on, T60 of 100 ms from 3 ms on.
+    #[test]
+    fn short_rings_are_read_from_an_early_start() {
+        for (ring_s, start_s) in [(0.060, 0.001), (0.100, 0.003)] {
+            let of = [(log(1500.0, 6.907_755 / ring_s, RATE), C64::new(0.5, 0.2))];
+            let take = ringing(&of, 4000, 1e-8, 4);
+            let found = solve_in(&[&take], Room::Known(None));
+            assert_eq!(found.modes.len(), 1);
+            assert!((found.modes[0].fitted_s.0 - start_s).abs() < 1e-9);
+            assert!((found.modes[0].ring_time_s() / ring_s - 1.0).abs() < 0.01);
+        }
+        // With a contact of 2.5 ms the early start would read it as ring: the late one stays.
+        let mut take = ringing(&[(log(1500.0, 115.0, RATE), one(0.5))], 4000, 1e-8, 5);
+        let mut x = take.clip.samples().to_vec();
+        for (n, v) in x[STRIKE..STRIKE + 40].iter_mut().enumerate() {
+            *v += 3.0 * (std::f64::consts::PI * n as f64 / 40.0).sin();
+        }
+        take.clip = Clip::new(x, SampleRate::new(HZ).unwrap());
+        let found = solve_in(&[&take], Room::Known(None));
+        assert!((found.modes[0].fitted_s.0 - 0.003).abs() < 1e-9);
+    }
+
+    #[test]
+    fn without_a_decay_nothing_is_found() {
+        let short = take(vec![0.3; STRIKE + 600]);
+        let found = solve(&[&short]);
+        assert!(found.modes.is_empty() && found.refused.is_empty());
+        assert_eq!(
+            (found.ring_times_s[0], found.ring_fractions[0]),
+            (None, None)
+        );
+        assert_eq!(found.over_noise_db, [None]);
+        assert!(solve(&[]).modes.is_empty());
+    }
+}
