@@ -146,4 +146,20 @@ mod tests {
             }
         }
     }
+
+    #[test]
+    fn lengths_and_multiples_are_those_of_the_definition() {
+        let a = [C64::new(3.0, 0.0), C64::new(0.0, -4.0), C64::new(12.0, 0.0)];
+        assert!((length(&a) - 13.0).abs() < 1e-14);
+        let f = C64::new(0.3, -1.7);
+        let mut b = [C64::new(1.0, 2.0), C64::new(-0.5, 0.1), C64::new(0.0, 7.0)];
+        let truth: Vec<C64> = a.iter().zip(&b).map(|(a, b)| b - a * f).collect();
+        subtract(&mut b, &a, f);
+        let mut turned = a;
+        scale(&mut turned, f);
+        for k in 0..3 {
+            assert!((b[k] - truth[k]).norm() < 1e-14);
+            assert!((turned[k] - a[k] * f).norm() < 1e-14);
+        }
+    }
 }

@@ -111,3 +111,102 @@ pub fn echo_of(w: &Windows<'_>, groups: &[Group], decay_per_s: Option<f64>) -> O
     }
     (without - best_score > needed_gain(1)).then_some(echo)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::made::{log, noise, tones, windows};
+    use super::super::phasor::C64;
+    use super::*;
+    use crate::signal::noise_density::NoiseDensity;
+
+    const RATE: f64 = 16_000.0;
+
+    fn group(freq_hz: f64, decay_per_s: f64) -> Group {
+        Group {
+            low_hz: freq_hz,
+            high_hz: freq_hz,
+            decay_per_s,
+            strength: 1.0,
+            count: 1,
+        }
+    }
+
+    const MADE: [(f64, f64); 5] = [
+        (900.0, 9.0),
+        (1500.0, 12.0),
+        (2300.0, 15.0),
+        (3200.0, 20.0),
+        (4400.0, 25.0),
+    ];
+
+    /// Tones from the strike on with the echo of a room: noise that dies away, convolved.
+    fn heard(share: f64, room_s: f64, len: usize) -> Vec<f64> {
+        let of: Vec<(C64, C64)> = MADE
+            .iter()
+            .zip(0..)
+            .map(|((f, d), k)| (log(*f, *d, RATE), C64::from_polar(0.3, f64::from(k))))
+            .collect();
+        let dry = tones(&of, len);
+        let decay = LN_1000 / room_s / RATE;
+        let all = noise(1.0, len, 17);
+        let response: Vec<f64> = all
+            .iter()
+            .enumerate()
+            .map(|(n, v)| v * (2.0 * decay * share).sqrt() * (-decay * n as f64).exp())
+            .collect();
+        // Each tone's echo by its own recursion: u[n] = z u[n-1] + a h[n].
+        let mut wet: Vec<f64> = dry
+            .iter()
+            .zip(noise(1e-10, len, 18))
+            .map(|(a, b)| a + b)
+            .collect();
+        for (s, c) in of {
+            let (z, mut u) = (s.exp(), C64::new(0.0, 0.0));
+            for (out, h) in wet.iter_mut().zip(&response) {
+                u = u * z + c * *h;
+                *out += u.re;
+            }
+        }
+        wet
+    }
+
+    fn found(share: f64, known: Option<f64>) -> Option<Echo> {
+        // The louder of two taps tells.
+        let taps = [vec![1e-6; 6000], heard(share, 0.4, 6000)];
+        let density = [NoiseDensity::white(1e-10), NoiseDensity::white(1e-10)];
+        let w = windows(&taps, &density, RATE);
+        let groups: Vec<Group> = MADE.iter().map(|(f, d)| group(*f, *d)).collect();
+        echo_of(&w, &groups, known)
+    }
+
+    #[test]
+    fn tones_alone_show_no_echo() {
+        assert_eq!(found(0.0, None), None);
+        assert_eq!(found(0.0, Some(LN_1000 / 0.4)), None);
+    }
+
+    /// Five bands of one realisation scatter by some decibels, and 6 dB are the grid: within 6 dB
+    /// the share is right.
+    #[test]
+    fn an_echo_is_found_with_its_share() {
+        for share_db in [-15.0, -24.0] {
+            let share = 10f64.powf(share_db / 10.0);
+            let decay = LN_1000 / 0.4;
+            let echo = found(share, Some(decay));
+            let db = echo.map_or(f64::NAN, |e| 10.0 * (e.share / share).log10());
+            assert!(db.abs() < 6.0, "{share_db} {db}");
+            // A decay that is known is taken as it is.
+            assert!(echo.is_some_and(|e| (e.decay_per_s / decay - 1.0).abs() < 1e-12));
+        }
+    }
+
+    /// A decay that is not known is one of those that are tried, at most one off.
+    #[test]
+    fn the_decay_of_a_room_is_tried() {
+        let room_s = found(0.03, None).map_or(f64::NAN, |e| LN_1000 / e.decay_per_s);
+        assert!(
+            ROOMS_S.iter().any(|s| (room_s / s - 1.0).abs() < 1e-9),
+            "{room_s}"
+        );
+    }
+}

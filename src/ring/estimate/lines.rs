@@ -882,4 +882,43 @@ mod tests {
         let (_, more) = settle_in_echo(&w, &rough, loud);
         assert!(more[0] > 10.0 * variance[0], "{} {}", more[0], variance[0]);
     }
+
+    /// Ten lines in the widest band there is; in narrower ones eight are the most.
+    #[test]
+    fn the_widest_band_may_hold_more_lines() {
+        let made: Vec<(C64, C64)> = (0..10)
+            .map(|k| {
+                let c = C64::from_polar(0.3, 2.0 * f64::from(k));
+                (log(1500.0 + 100.0 * f64::from(k), 20.0, RATE), c)
+            })
+            .collect();
+        let taps = [tones(&made, 4000)];
+        let silent = [NoiseDensity::white(1e-10)];
+        let w = windows(&taps, &silent, RATE);
+        let found = fit_group(
+            &taps,
+            &w,
+            &group(1500.0, 2400.0, 20.0),
+            None,
+            &Lines::none(1),
+        );
+        for (s, _) in &made {
+            let nearest = found
+                .logs
+                .iter()
+                .map(|f| (f - s).norm())
+                .fold(1.0, f64::min);
+            assert!(nearest * RATE < 0.5, "{}", nearest * RATE);
+        }
+        // The same ten times slower, in a band an eighth as wide.
+        let made: Vec<(C64, C64)> = made
+            .iter()
+            .map(|(s, c)| (C64::new(s.re / 10.0, s.im / 10.0 + 0.5), *c))
+            .collect();
+        let taps = [tones(&made, 16_000)];
+        let w = windows(&taps, &silent, RATE);
+        let hz = |k: usize| made[k].0.im * RATE / TAU;
+        let found = fit_group(&taps, &w, &group(hz(0), hz(9), 2.0), None, &Lines::none(1));
+        assert!(found.logs.len() <= 8, "{}", found.logs.len());
+    }
 }

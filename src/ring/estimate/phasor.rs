@@ -118,4 +118,28 @@ mod tests {
         // The window's side lobes let the image at minus 0.3 through by far less than this.
         assert!((seen.norm() / total - 0.5).abs() < 1e-3);
     }
+
+    #[test]
+    fn hann_weights_are_the_squares_of_half_a_sine() {
+        for count in [1, 2, 5, 300] {
+            let all = hann(count);
+            assert_eq!(all.len(), count);
+            for (n, w) in all.iter().enumerate() {
+                let turn = std::f64::consts::PI * (n as f64 + 0.5) / count as f64;
+                assert!((w - turn.sin().powi(2)).abs() < 1e-13, "{count} {n}");
+            }
+        }
+        assert!(hann(0).is_empty());
+    }
+
+    #[test]
+    fn weighted_sums_take_every_sample_once() {
+        for len in [0, 1, 3, 4, 5, 9] {
+            let kernel: Vec<C64> = (0..len).map(|n| C64::new(1.0, f64::from(n))).collect();
+            let x: Vec<f64> = (0..len).map(|n| f64::from(1 << n)).collect();
+            let truth: C64 = kernel.iter().zip(&x).map(|(k, x)| k * *x).sum();
+            // Small integers: exact.
+            assert_eq!(weighted_sum(&kernel, &x), truth);
+        }
+    }
 }

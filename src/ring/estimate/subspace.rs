@@ -276,4 +276,107 @@ mod tests {
             assert!(nearest < 1e-6, "{nearest}");
         }
     }
+
+    fn noise(len: usize, seed: u64) -> Vec<C64> {
+        super::super::made::circular_noise(1.0, len, seed)
+    }
+
+    #[test]
+    fn the_covariance_is_that_of_all_hankel_columns() {
+        let taps = [noise(40, 1), noise(31, 2)];
+        let rows = 9;
+        let mut truth = DMatrix::<C64>::zeros(rows, rows);
+        for y in &taps {
+            let columns = y.len() - rows + 1;
+            let hankel = DMatrix::from_fn(rows, columns, |i, n| y[n + i]);
+            truth += &hankel * hankel.adjoint();
+        }
+        // Some forty products of size one, and as many slides.
+        assert!((covariance(&taps, rows) - truth).norm() < 1e-12);
+    }
+
+    #[test]
+    fn products_with_a_block_are_the_plain_ones() {
+        for rows in [5, 8, 13] {
+            let square = DMatrix::from_column_slice(rows, rows, &noise(rows * rows, 3));
+            let block = DMatrix::from_column_slice(rows, 3, &noise(rows * 3, 4));
+            let found = times(&Planes::of(&square), &block);
+            assert!((found - &square * &block).norm() < 1e-13);
+        }
+    }
+
+    #[test]
+    fn columns_become_orthonormal_even_when_they_depend_on_each_other() {
+        let mut columns = noise(12, 5);
+        let twice: Vec<C64> = columns.iter().map(|v| v * C64::new(0.0, 2.0)).collect();
+        columns.extend(twice);
+        columns.extend(vec![C64::default(); 12]);
+        // Hardly anything of its own.
+        let near: Vec<C64> = columns[..12]
+            .iter()
+            .zip(noise(12, 6))
+            .map(|(a, b)| a + b * 1e-7)
+            .collect();
+        columns.extend(near);
+        let mut block = DMatrix::from_column_slice(12, 4, &columns);
+        orthonormalise(&mut block);
+        let gram = block.adjoint() * &block;
+        assert!((gram - DMatrix::identity(4, 4)).norm() < 1e-13);
+        // The first keeps its direction.
+        let along = dot(&block.as_slice()[..12], &columns[..12]).norm();
+        assert!((along / length(&columns[..12]) - 1.0).abs() < 1e-13);
+    }
+
+    /// Both ways: few of many rows by iteration, else by the whole decomposition.
+    #[test]
+    #[allow(clippy::unwrap_used)]
+    fn leading_vectors_span_the_strong_part() {
+        for (rows, strong) in [(40, 3), (9, 3)] {
+            // Strengths 100, 50, 25 in known directions, over one in all the others.
+            let mut q = DMatrix::from_column_slice(rows, strong, &noise(rows * strong, 7));
+            orthonormalise(&mut q);
+            let mut c = DMatrix::<C64>::identity(rows, rows);
+            for k in 0..strong {
+                let column = q.column(k).into_owned();
+                c += &column * column.adjoint() * C64::new(100.0 / (1 << k) as f64 - 1.0, 0.0);
+            }
+            let found = leading(&c, strong).unwrap();
+            assert_eq!(found.shape(), (rows, strong));
+            for k in 0..strong {
+                // By rising place the strength falls, each vector its own direction: three rounds
+                // more leave (1/25)^3 of what is not wanted, and the last step squares it.
+                let along = (q.column(k).adjoint() * found.column(k))[(0, 0)].norm();
+                assert!((along - 1.0).abs() < 1e-6, "{rows} {k} {along}");
+            }
+        }
+    }
+
+    #[test]
+    #[allow(clippy::unwrap_used)]
+    fn the_subspace_is_as_large_as_asked_and_the_taps_allow() {
+        let most =
+            |len: usize, asked: usize| Subspace::new(&[noise(len, 8)], asked).map(|s| s.most());
+        // Eight rows and two more at least; one vector less than rows.
+        assert_eq!(
+            (most(9, 3), most(10, 3), most(10, 20)),
+            (None, Some(3), Some(7))
+        );
+        assert_eq!((most(60, 30), most(400, 30)), (Some(19), Some(30)));
+        assert!(Subspace::new(&[], 3).is_none());
+        // The shortest tap counts.
+        assert!(Subspace::new(&[noise(100, 1), noise(9, 2)], 3).is_none());
+        // Two taps with the same poles but other amplitudes, of different length.
+        let z = [C64::from_polar(0.97, 0.4), C64::from_polar(0.95, 0.6)];
+        let tap = |a: f64, b: f64, len: i32| -> Vec<C64> {
+            (0..len)
+                .map(|m| z[0].powi(m) * a + z[1].powi(m) * b)
+                .collect()
+        };
+        let found = Subspace::new(&[tap(1.0, 0.5, 90), tap(-0.3, 1.0, 60)], 4).unwrap();
+        for z in z {
+            let poles = found.poles(2).unwrap();
+            let nearest = poles.iter().map(|f| (f - z).norm()).fold(1.0, f64::min);
+            assert!(nearest < 1e-6, "{nearest}");
+        }
+    }
 }

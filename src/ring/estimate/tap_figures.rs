@@ -513,6 +513,8 @@ mod tests {
         };
         assert_eq!(with_tone(0.0), None);
         assert!(with_tone(1.0).unwrap() > 0.97);
+        // Twice as loud as the noise, whose energy scatters by some percent: all of it is tone.
+        assert!(with_tone(0.1).unwrap() > 0.8);
     }
 
     /// The quietest piece of the quiet part; without one the density, over as many bins.

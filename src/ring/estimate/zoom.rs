@@ -170,4 +170,77 @@ mod tests {
             assert!(err < 2e-4, "{m} {err}");
         }
     }
+
+    #[test]
+    fn an_output_is_the_definitions_sum() {
+        let x: Vec<f64> = (0..300).map(|n| (0.01 * f64::from(n * n)).sin()).collect();
+        for slope in [Slope::Steep, Slope::Early] {
+            let zoom = Zoom::new(1700.0, 8000.0, 4, slope);
+            let y = zoom.apply(&x, usize::MAX);
+            let turn = std::f64::consts::TAU * 1700.0 / 8000.0;
+            for (m, v) in y.iter().enumerate() {
+                let one = |(l, h): (usize, &f64)| {
+                    let n = 4 * m + l;
+                    C64::from_polar(h * x[n], -turn * n as f64)
+                };
+                let truth: C64 = zoom.taps.iter().enumerate().map(one).sum();
+                assert!((v - truth).norm() < 1e-13, "{m}");
+            }
+            // As many as begin so that the whole filter fits, or as many as are wanted.
+            let len = zoom.taps.len();
+            assert_eq!(y.len(), (300 - len) / 4 + 1);
+            assert_eq!(zoom.apply(&x, 7).len(), 7);
+            let outputs = [len - 1, len, len + 3, len + 4].map(|n| zoom.outputs(n, 9));
+            assert_eq!(outputs, [0, 1, 1, 2]);
+            let squares: f64 = zoom.taps.iter().map(|h| h * h).sum();
+            assert!((zoom.noise_gain / squares - 1.0).abs() < 1e-12);
+        }
+    }
+
+    /// Pass to 0.32 and stop from 0.68 of the decimated rate: Kaiser's rules give 80 dB and 50 dB
+    /// of ripple in both, and a decibel less for their being approximate. Half way is half the
+    /// amplitude.
+    #[test]
+    fn filters_pass_and_stop_as_stated() {
+        for step in [4usize, 6, 64] {
+            for (slope, stop_db, steps) in [(Slope::Steep, 79.0, 14), (Slope::Early, 49.0, 8)] {
+                let zoom = Zoom::new(0.0, 48_000.0, step, slope);
+                assert_eq!(zoom.taps.len(), steps * step);
+                let gain = |of_rate: f64| {
+                    let omega = std::f64::consts::TAU * of_rate / step as f64;
+                    zoom.gain(C64::new(0.0, omega)).norm()
+                };
+                let ripple = 10f64.powf(-stop_db / 20.0);
+                assert!((gain(0.0) - 1.0).abs() < 1e-12);
+                for k in 0..=32 {
+                    let pass = gain(0.01 * f64::from(k));
+                    assert!((pass - 1.0).abs() < ripple, "{step} {k} {pass}");
+                }
+                let top = (50.0 * step as f64) as i32;
+                for k in (68..=top).step_by(1 + step / 8) {
+                    assert!(gain(0.01 * f64::from(k)) < ripple, "{step} {k}");
+                }
+                assert!((gain(0.5) - 0.5).abs() < 0.01, "{step} {}", gain(0.5));
+                // Symmetric: the delay is the same at all frequencies.
+                let back: Vec<f64> = zoom.taps.iter().rev().copied().collect();
+                assert!(
+                    zoom.taps
+                        .iter()
+                        .zip(back)
+                        .all(|(a, b)| (a - b).abs() < 1e-15)
+                );
+            }
+        }
+    }
+
+    /// Against its integral `1/pi int exp(x cos t) dt` over half a turn, by the trapezoidal rule,
+    /// which is exact for a periodic function but for rounding.
+    #[test]
+    fn the_bessel_function_is_its_integral() {
+        for x in [0.0, 0.5, 3.0, 7.857, 15.0] {
+            let at = |k: i32| (x * (std::f64::consts::TAU * f64::from(k) / 128.0).cos()).exp();
+            let truth = (0..128).map(at).sum::<f64>() / 128.0;
+            assert!((bessel_i0(x) / truth - 1.0).abs() < 1e-13, "{x}");
+        }
+    }
 }
