@@ -677,25 +677,6 @@ mod tests {
         }
     }
 
-    #[test]
-    fn many_lines_are_refined_in_fewer_rounds_and_none_is_taken_out() {
-        // Every line without amplitude: whatever is tried, their number stays.
-        let of = |count: usize| {
-            let made: Vec<(C64, [C64; 1])> = (0..count)
-                .map(|k| (log(500.0 + 100.0 * k as f64, 20.0, RATE), [one(0.1)]))
-                .collect();
-            let some: Vec<(C64, &[C64])> = made.iter().map(|(s, c)| (*s, c.as_slice())).collect();
-            let all = made_lines(&some);
-            let each: Vec<(C64, C64)> = made.iter().map(|(s, c)| (*s, c[0])).collect();
-            let taps = [tones(&each, 1500)];
-            let density = [NoiseDensity::white(1e-8)];
-            let w = made_windows(&taps, &density, RATE);
-            let found = in_noise(&w, &w.taps, all);
-            (found.lines.logs.len(), found.variance.len())
-        };
-        assert_eq!(of(MANY_LINES + 1), (33, 33));
-    }
-
     /// Figures of a line that was fitted 3 ms (5 ms) after the strike.
     #[test]
     fn modes_state_what_the_lines_are_at_the_strike() {
