@@ -1002,3 +1002,7 @@ fn hz(freq_hz: f64) -> String {
         format!("{} {:03}", whole / 1000, whole % 1000)
     }
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests;
