@@ -425,3 +425,7 @@ fn missing(what: &[(bool, &str)]) -> String {
     let names: Vec<&str> = what.iter().filter(|w| w.0).map(|w| w.1).collect();
     format!("not known: {}", names.join(", "))
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests;

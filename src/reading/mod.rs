@@ -157,3 +157,69 @@ pub struct Judgement {
     /// The figures behind it.
     pub evidence: Vec<Evidence>,
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_was_heard_comes_back_from_its_word() {
+        for heard in [Heard::Ring, Heard::Thud, Heard::Unsure] {
+            assert_eq!(Heard::parse(heard.word()), Some(heard));
+        }
+        for word in ["", "Ring", "ring ", "thuds", "clear ring"] {
+            assert_eq!(Heard::parse(word), None, "{word}");
+        }
+    }
+
+    // Records of earlier versions hold these words.
+    #[test]
+    fn words_of_records_stay() {
+        let heard = [Heard::Ring, Heard::Thud, Heard::Unsure].map(Heard::word);
+        assert_eq!(heard, ["ring", "thud", "unsure"]);
+        use Reading::{ClearRing, DullThud, Unclear};
+        let readings = [ClearRing, Unclear, DullThud].map(Reading::words);
+        assert_eq!(readings, ["clear ring", "unclear", "dull thud"]);
+        let footings = [
+            Footing::OwnBaseline,
+            Footing::SpecificationBaseline,
+            Footing::LotPeers,
+            Footing::PhysicsOnly,
+        ];
+        assert_eq!(
+            footings.map(Footing::words),
+            [
+                "own baseline",
+                "specification baseline",
+                "lot peers",
+                "physics only"
+            ]
+        );
+        let outcomes = [
+            Outcome::SoundsDead,
+            Outcome::SoundItAgain,
+            Outcome::RingsNotCompared,
+            Outcome::RingsClear,
+        ];
+        assert_eq!(
+            outcomes.map(Outcome::words),
+            [
+                "sounds dead",
+                "sound it again",
+                "rings, not compared",
+                "rings clear"
+            ]
+        );
+    }
+
+    // "Worst wins" is taken by these orders.
+    #[test]
+    fn the_worst_reading_is_the_largest_and_the_worst_outcome_the_smallest() {
+        assert!(Reading::ClearRing < Reading::Unclear && Reading::Unclear < Reading::DullThud);
+        assert!(Outcome::SoundsDead < Outcome::SoundItAgain);
+        assert!(Outcome::SoundItAgain < Outcome::RingsNotCompared);
+        assert!(Outcome::RingsNotCompared < Outcome::RingsClear);
+        assert!(Footing::OwnBaseline < Footing::SpecificationBaseline);
+        assert!(Footing::LotPeers < Footing::PhysicsOnly);
+    }
+}
