@@ -429,26 +429,31 @@ fn noises_tones_and_silence_give_no_tap() {
     );
 }
 
+// The more samples a millisecond has, the less one of them stands out: where it is only some 30 dB
+// over the noise of its millisecond, the noise may pass for its decay (docs/limits.md).
 #[test]
 fn single_samples_and_splices_give_no_tap() {
-    for rate in [
-        8_000, 11_025, 12_000, 16_000, 22_050, 44_100, 48_000, 96_000, 192_000,
+    for (rates, noise) in [
+        (
+            &[8_000, 11_025, 12_000, 16_000, 22_050, 44_100, 48_000][..],
+            1e-3,
+        ),
+        (&[8_000, 11_025, 12_000, 48_000, 96_000, 192_000], 1e-5),
+        (&[8_000, 11_025, 12_000, 48_000, 96_000, 192_000], 0.0),
     ] {
-        for noise in [0.0, 1e-5, 0.001] {
-            let mut scene = Scene::new(rate, 3.0, 7);
+        for rate in rates {
+            let mut scene = Scene::new(*rate, 3.0, 7);
             scene.noise(Noise::White, noise);
-            scene.x[rate as usize] += 0.8;
-            scene.x[2 * rate as usize] -= 0.5;
-            let (takes, heard) = hear(f64::from(rate), &scene.x);
+            scene.x[*rate as usize] += 0.8;
+            scene.x[2 * *rate as usize] -= 0.5;
+            let (takes, heard) = hear(f64::from(*rate), &scene.x);
             assert!(takes.is_empty(), "{rate} {noise}: {:?}", takes[0].time_s);
             for at in [1.0, 2.0] {
-                let told = heard.passed_over.iter();
-                let told = told.map(|p| (p.time_s - at).abs()).any(|off| off < 0.01);
-                // The more samples a millisecond has, the less one of them stands out of noise.
-                assert!(
-                    told || rate > 48_000 && noise > 1e-4,
-                    "{rate} {noise}: {at}"
-                );
+                let passed_over = heard.passed_over.iter();
+                let told = passed_over
+                    .map(|p| (p.time_s - at).abs())
+                    .any(|off| off < 0.01);
+                assert!(told, "{rate} {noise}: {at}");
             }
         }
     }

@@ -257,8 +257,8 @@ fn check_strength(
 }
 
 /// Samples in which the filter of a band that ends at 0.45 of the rate forgets a click: the slower
-/// poles of its low pass lie at 0.89 (bilinear transform), so that 1e-5 of the power is left.
-const FORGETTING: usize = 48;
+/// poles of its low pass lie at 0.89 (bilinear transform), so that 1e-4 of the power is left.
+const FORGETTING: usize = 40;
 
 /// Even the shortest thud is there after 5 ms; the band filters' own ringing is not.
 fn check_persistence(shape: &Shape<'_>, hop: u64, only_low: bool) -> Result<(), NotATap> {

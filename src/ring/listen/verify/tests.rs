@@ -190,11 +190,11 @@ fn a_rise_must_stand_over_the_noise_longer_than_by_chance() {
     assert!(check_strength(&scene.heard(), 50, &[0.0; LANES], false).is_err());
 }
 
-// After 3 hops, or 48 samples where that is longer: 3 of 16 samples and more, 6 of 8, 5 of 11.
+// After 3 hops, or 40 samples where that is longer: 3 of 14 samples and more, 4 of 11, 5 of 8.
 #[test]
 fn a_click_leaves_less_than_a_3000th_after_3_ms_from_1_khz_on() {
     let quiet = [0.0; 3];
-    for (hop_len, wait) in [(48, 3), (16, 3), (15, 4), (11, 5), (8, 6)] {
+    for (hop_len, wait) in [(48, 3), (14, 3), (13, 4), (11, 4), (8, 5)] {
         let crisp = |left: f64| {
             let known = levels_in_hops_of(
                 hop_len,
