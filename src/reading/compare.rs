@@ -10,7 +10,8 @@ use crate::reading::baseline::{
 };
 use crate::reading::limits::Limits;
 use crate::reading::matching::{
-    Found, Line, Matching, Place, ROOM, common_shift, match_lines_within,
+    CERTAIN_DB, Found, Line, MOVED_BELOW_DB, Matching, Place, ROOM, common_shift,
+    match_lines_within,
 };
 use crate::reading::tolerance::NoLimit;
 use crate::reading::{Damping, Evidence, Footing, Reading};
@@ -255,6 +256,7 @@ pub fn compare(baseline: &Baseline, test: &Sounded) -> Result<Comparison, NoLimi
     figures.extend(split_figures(&case, &assumed)?);
     figures.extend(damping_figures(&case)?);
     figures.push(missing_figure(&case));
+    figures.extend(moved_away_figure(&case));
     figures.extend(ring_time_figure(baseline, test, &limits, room)?);
     figures.extend(spot_figure(baseline, test, &limits, room)?);
     Ok(Comparison {
@@ -645,7 +647,9 @@ fn missing_figure(case: &Case<'_>) -> Figure {
     let always = |j: usize| places[j].regular && places[j].always;
     let gone = |j: usize| case.matching.missing.contains(&j);
     let value = share(&places, always, gone);
-    let count = case.matching.missing.len();
+    let lost = case.matching.missing.len();
+    let unexplained = case.matching.unexplained.iter();
+    let new = unexplained.filter(|&&i| counts(&case.lines[i])).count();
     Figure {
         name: "weight of tones not found",
         value: percent(value),
@@ -655,17 +659,43 @@ fn missing_figure(case: &Case<'_>) -> Figure {
         ratio: value / MOST_MISSING,
         most: Some(Reading::Unclear),
         sentence: format!(
-            "{count} of its {} tones are not there any more ({} lines are new)",
+            "{lost} of its {} tones {} not there any more ({new} {} new)",
             places.iter().filter(|p| p.regular).count(),
-            case.matching
-                .unexplained
-                .iter()
-                .filter(|&&i| counts(&case.lines[i]))
-                .count()
+            if lost == 1 { "is" } else { "are" },
+            if new == 1 { "line is" } else { "lines are" },
         ),
         local: false,
         risen: false,
     }
+}
+
+/// A strong tone that was always there and is not now, while a strong one is new that was looked for
+/// at no place: it may be the same, moved farther than tones are followed. None without both.
+fn moved_away_figure(case: &Case<'_>) -> Option<Figure> {
+    let lines = &case.baseline.lines;
+    let lost = case.matching.missing.iter().map(|&j| &lines[j].place);
+    let lost = lost
+        .filter(|p| p.always && p.energy_db >= CERTAIN_DB)
+        .max_by(|a, b| a.energy_db.total_cmp(&b.energy_db))?;
+    let new = case.matching.unexplained.iter().map(|&i| &case.lines[i]);
+    let new = new.max_by(|a, b| a.energy_db.total_cmp(&b.energy_db))?;
+    let least = CERTAIN_DB.max(lost.energy_db - MOVED_BELOW_DB);
+    Some(Figure {
+        name: "strongest new tone, one being lost",
+        value: new.energy_db,
+        unit: "dB",
+        limit: least,
+        is_upper: true,
+        ratio: new.energy_db / least,
+        most: Some(Reading::Unclear),
+        sentence: format!(
+            "the tone at {} Hz is not there any more, and one at {} Hz is new",
+            hz(lost.ln_freq.exp()),
+            hz(new.freq_hz)
+        ),
+        local: false,
+        risen: false,
+    })
 }
 
 fn ring_time_figure(

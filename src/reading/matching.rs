@@ -17,9 +17,9 @@ const FALLEN: f64 = 0.06;
 const RISEN: f64 = 0.02;
 /// Energy over the noise density, in dB, from which a line would hardly be overlooked, whatever
 /// the taps: only such lines can be missing, or new. Fainter ones come and go with the hand.
-const CERTAIN_DB: f64 = 42.0;
+pub const CERTAIN_DB: f64 = 42.0;
 /// How far below its baseline line in energy, in dB, a moved one may be.
-const MOVED_BELOW_DB: f64 = 15.0;
+pub const MOVED_BELOW_DB: f64 = 15.0;
 /// Farthest new partner of a line, and how far below it in energy, in dB, it may be.
 const PARTNER: f64 = 0.015;
 const PARTNER_BELOW_DB: f64 = 20.0;

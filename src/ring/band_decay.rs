@@ -216,7 +216,7 @@ fn quiet_powers(take: &TapTake, filters: &[BandPass]) -> Vec<Noise> {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
+#[allow(clippy::unwrap_used, clippy::panic)]
 mod tests {
     use super::*;
     use crate::signal::clip::Clip;

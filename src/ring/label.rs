@@ -431,7 +431,7 @@ fn pairs(modes: &[Mode], groups: &[Group], labels: &[Option<Label>]) -> Vec<Pair
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
+#[allow(clippy::unwrap_used, clippy::panic)]
 mod tests {
     use super::super::plate::PlateSize;
     use super::*;

@@ -1,5 +1,5 @@
 //! What a baseline is made of, against values worked out by hand.
-#![allow(clippy::unwrap_used)]
+#![allow(clippy::unwrap_used, clippy::panic)]
 
 use std::f64::consts::SQRT_2;
 

@@ -272,7 +272,7 @@ mod tests {
         for (share, counts) in [(0.0, 0.0), (0.04, 0.04), (0.3, 0.1), (-1.0, 0.0)] {
             let damp = Damage::Damp { water_share: share }.effect(mode, BORE, POISSON);
             // The frequency goes as one over the root of the mass.
-            let shift = (1.0 / (1.0 + counts as f64).sqrt()).ln();
+            let shift = (1.0 / (1.0_f64 + counts).sqrt()).ln();
             assert!((damp.shift[0] - shift).abs() < 1e-12 && damp.shift[0] == damp.shift[1]);
             assert!((damp.loss[0] - 0.25 * counts).abs() < 1e-12);
         }
