@@ -243,8 +243,9 @@ fn two_lines_are_two_where_half_of_the_soundings_see_them() {
             .map(|k| {
                 let mut s = sounded("s", |_| 0.0);
                 if k < double {
-                    let wider = 3e-4 + 2e-5 * k as f64;
-                    s.lines.push(line(2300.0 * wider.exp()));
+                    let half = 1e-5 * k as f64;
+                    s.lines[2].freq_hz = 2300.0 * (-half).exp();
+                    s.lines.push(line(2300.0 * (3e-4 + half).exp()));
                 }
                 s
             })
@@ -276,7 +277,10 @@ fn neighbours_far_from_all_others_are_a_pair() {
         let all: Vec<Sounded> = (0..soundings)
             .map(|k| {
                 let mut s = sounded("s", |_| 0.0);
-                s.lines.push(line(2300.0 * (at + 1e-4 * k as f64).exp()));
+                // Apart to both sides, so that only their distance changes.
+                let half = 0.5e-4 * k as f64;
+                s.lines[2].freq_hz = 2300.0 * (-half).exp();
+                s.lines.push(line(2300.0 * (at + half).exp()));
                 s
             })
             .collect();
@@ -373,10 +377,16 @@ fn refused(second: Sounded) -> Option<(f64, f64, f64)> {
             name,
             other,
             shared_percent,
+            least_percent,
             shift_percent,
+            most_shift_percent,
             apart_percent,
-            ..
+            most_apart_percent,
         }) => {
+            let limits = [least_percent, most_shift_percent, most_apart_percent];
+            for (limit, wanted) in limits.into_iter().zip([50.0, 0.6 * SQRT_2, 0.06 * SQRT_2]) {
+                assert!(near(limit, wanted), "{limits:?}");
+            }
             assert_eq!((name.as_str(), other.as_str()), ("b", "a"));
             Some((shared_percent, shift_percent, apart_percent))
         }
