@@ -26,8 +26,6 @@ const DULL_CHANGE: f64 = 3e-3;
 const DULL_DIFFERENCE: f64 = 2e-2;
 /// Share of the weight of the baseline's regular lines that may be missing.
 const MOST_MISSING: f64 = 0.35;
-/// Farther, as a logarithm, no tone moves: it has lost more than half of its stiffness by then.
-const OUT_OF_REACH: f64 = 0.4;
 /// Taps of a sounding among which the share of a tap's figures is split, two figures each.
 const TAP_FIGURES: f64 = 8.0;
 /// Taps that a mean over the spots needs.
@@ -672,29 +670,16 @@ fn missing_figure(case: &Case<'_>) -> Figure {
 }
 
 /// A strong tone that was always there and is not now, while a strong one is new that was looked for
-/// at no place and is not out of reach: it may be the same, moved farther than tones are followed.
-/// None without both.
+/// at no place: it may be the same, moved farther than tones are followed, or the wheel another. None
+/// without both.
 fn moved_away_figure(case: &Case<'_>) -> Option<Figure> {
     let lines = &case.baseline.lines;
     let lost = case.matching.missing.iter().map(|&j| &lines[j].place);
-    let lost = lost.filter(|p| p.always && p.energy_db >= CERTAIN_DB);
-    let new: Vec<&Line> = case
-        .matching
-        .unexplained
-        .iter()
-        .map(|&i| &case.lines[i])
-        .collect();
-    let beside = |p: &Place| {
-        let within = new
-            .iter()
-            .filter(|l| (l.ln_freq() - p.ln_freq).abs() < OUT_OF_REACH);
-        within
-            .copied()
-            .max_by(|a, b| a.energy_db.total_cmp(&b.energy_db))
-    };
-    let (lost, new) = lost
-        .filter_map(|p| Some((p, beside(p)?)))
-        .max_by(|a, b| a.0.energy_db.total_cmp(&b.0.energy_db))?;
+    let lost = lost
+        .filter(|p| p.always && p.energy_db >= CERTAIN_DB)
+        .max_by(|a, b| a.energy_db.total_cmp(&b.energy_db))?;
+    let new = case.matching.unexplained.iter().map(|&i| &case.lines[i]);
+    let new = new.max_by(|a, b| a.energy_db.total_cmp(&b.energy_db))?;
     let least = CERTAIN_DB.max(lost.energy_db - MOVED_BELOW_DB);
     Some(Figure {
         name: "strongest new tone, one being lost",

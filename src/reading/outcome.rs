@@ -80,20 +80,37 @@ pub fn outcome_compared(
         (Outcome::RingsNotCompared, Reading::ClearRing) => (
             Outcome::RingsClear,
             format!(
-                "{}, and its tones are where they were",
+                "{}, and its tones are where they were{}",
                 comparison
                     .ring_words
                     .as_deref()
-                    .unwrap_or("rings at every spot")
+                    .unwrap_or("rings at every spot"),
+                not_heard(comparison)
             ),
         ),
         (_, Reading::ClearRing) => (alone, why),
     }
 }
 
+/// What a clear ring leaves open of the baseline's tones.
+fn not_heard(comparison: &Comparison) -> String {
+    let all = comparison.lines.len();
+    match comparison
+        .lines
+        .iter()
+        .filter(|l| l.found_hz.is_none())
+        .count()
+    {
+        0 => String::new(),
+        1 => format!(", save one of {all} that was not heard"),
+        lost => format!(", save {lost} of {all} that were not heard"),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::reading::compare::ComparedLine;
     use Reading::{ClearRing, DullThud, Unclear};
 
     #[test]
@@ -120,6 +137,33 @@ mod tests {
         );
         let thud = [Some(Heard::Ring), Some(Heard::Thud), None, None];
         assert_eq!(of(&four, &thud, ClearRing).0, Outcome::SoundsDead);
+    }
+
+    #[test]
+    fn a_clear_ring_says_which_tones_were_not_heard() {
+        let with = |found: &[bool]| {
+            let line = |is_there: &bool| ComparedLine {
+                freq_hz: 1000.0,
+                limits_hz: (999.0, 1001.0),
+                found_hz: is_there.then_some(1000.1),
+            };
+            let comparison = Comparison {
+                reading: ClearRing,
+                changes: Vec::new(),
+                hints: Vec::new(),
+                evidence: Vec::new(),
+                ring_words: None,
+                lines: found.iter().map(line).collect(),
+                matches: true,
+            };
+            outcome_compared(&[ClearRing; 4], &[Some(Heard::Ring); 4], 4, &comparison).1
+        };
+        let all = "rings at every spot, and its tones are where they were";
+        assert_eq!(with(&[true, true, true]), all);
+        let one = with(&[true, false, true]);
+        assert_eq!(one, format!("{all}, save one of 3 that was not heard"));
+        let two = with(&[true, false, true, false]);
+        assert_eq!(two, format!("{all}, save 2 of 4 that were not heard"));
     }
 
     #[test]
