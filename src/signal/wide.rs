@@ -1,7 +1,7 @@
 //! Loops over numbers in the widest instructions that the processor has.
 //!
 //! A program built for every processor of a kind uses what the oldest has: two numbers at a time.
-//! What is made by [`widely!`] is compiled for newer ones too, and which one is taken is found out
+//! What is made by `widely!` is compiled for newer ones too, and which one is taken is found out
 //! when it runs. Nothing is reordered and nothing is fused: the results are the same to the last bit.
 
 use std::sync::OnceLock;
