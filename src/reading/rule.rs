@@ -242,16 +242,11 @@ mod tests {
 
     fn mode(energy_db: f64, q: f64) -> Mode {
         Mode {
-            freq_hz: 1000.0,
-            freq_std_hz: 0.01,
             decay_per_s: std::f64::consts::PI * 1000.0 / q,
             decay_std_per_s: 0.01,
-            amplitude: 0.1,
-            phase_rad: 0.0,
             phase_std_rad: 0.1,
             energy_db,
-            tap_amplitudes: vec![0.1],
-            fitted_s: (0.003, 1.0),
+            ..Mode::made_up(1000.0)
         }
     }
 

@@ -217,16 +217,13 @@ mod tests {
     /// What the estimator would give without any error.
     fn mode(t: &TrueMode) -> Mode {
         Mode {
-            freq_hz: t.freq_hz,
             freq_std_hz: 1e-3,
             decay_per_s: t.decay_per_s,
             decay_std_per_s: 1e-3,
             amplitude: t.amplitudes.iter().copied().fold(0.0, f64::max),
-            phase_rad: 0.0,
-            phase_std_rad: 0.01,
             energy_db: 60.0,
             tap_amplitudes: t.amplitudes.clone(),
-            fitted_s: (0.003, 1.0),
+            ..Mode::made_up(t.freq_hz)
         }
     }
 
@@ -343,16 +340,13 @@ mod tests {
 
     fn with_taps(amplitude: f64, taps: &[f64]) -> Mode {
         Mode {
-            freq_hz: 1000.0,
             freq_std_hz: 1e-3,
             decay_per_s: 5.0,
             decay_std_per_s: 1e-3,
             amplitude,
-            phase_rad: 0.0,
-            phase_std_rad: 0.01,
             energy_db: 60.0,
             tap_amplitudes: taps.to_vec(),
-            fitted_s: (0.003, 1.0),
+            ..Mode::made_up(1000.0)
         }
     }
 

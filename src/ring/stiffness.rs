@@ -326,16 +326,8 @@ mod tests {
 
     fn mode(freq_hz: f64, freq_std_hz: f64) -> Mode {
         Mode {
-            freq_hz,
             freq_std_hz,
-            decay_per_s: 10.0,
-            decay_std_per_s: 0.1,
-            amplitude: 0.1,
-            phase_rad: 0.0,
-            phase_std_rad: 0.01,
-            energy_db: 50.0,
-            tap_amplitudes: vec![0.1],
-            fitted_s: (0.003, 1.0),
+            ..Mode::made_up(freq_hz)
         }
     }
 

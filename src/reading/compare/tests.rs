@@ -1395,16 +1395,12 @@ fn far_too_short_a_ring_is_dull_whichever_wheel_it_is() {
 
 fn mode(freq_hz: f64, decay_per_s: f64) -> Mode {
     Mode {
-        freq_hz,
         freq_std_hz: 0.0,
         decay_per_s,
         decay_std_per_s: 0.0,
-        amplitude: 0.1,
-        phase_rad: 0.0,
         phase_std_rad: 0.1,
         energy_db: 58.0,
-        tap_amplitudes: vec![0.1],
-        fitted_s: (0.003, 1.0),
+        ..Mode::made_up(freq_hz)
     }
 }
 

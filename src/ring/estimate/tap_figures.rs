@@ -252,16 +252,12 @@ mod tests {
 
     fn mode(freq_hz: f64, decay_per_s: f64, amplitude: f64) -> Mode {
         Mode {
-            freq_hz,
-            freq_std_hz: 0.01,
             decay_per_s,
             decay_std_per_s: 0.02 * decay_per_s,
             amplitude,
-            phase_rad: 0.0,
-            phase_std_rad: 0.01,
             energy_db: 60.0,
             tap_amplitudes: vec![amplitude],
-            fitted_s: (0.003, 1.0),
+            ..Mode::made_up(freq_hz)
         }
     }
 
