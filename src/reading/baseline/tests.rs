@@ -152,8 +152,8 @@ fn shifts_and_decays_of_whole_soundings_are_told_apart_from_single_tones() {
             (2, true, true, None)
         );
     }
-    // 10 K that explain 0.06 % of the 0.1 % (the tones fall by 6e-5 per kelvin, so the warm one is
-    // 0.16 % off what its warmth would make it).
+    // The tones fall by 6e-5 per kelvin: 10 K warmer they should be 0.06 % lower, and are 0.1 %
+    // higher, so 0.16 % are left.
     cold.temp_c = Some(15.0);
     warm.temp_c = Some(25.0);
     let logged = build(&[cold, warm], Damping::Low).unwrap();

@@ -73,6 +73,16 @@ mod tests {
     use crate::ring::plate::Material;
     use crate::ring::synth::{BondLoss, Imperfection};
 
+    fn wheel() -> WheelModel {
+        let material = Material {
+            youngs_pa: 45e9,
+            density_kg_m3: 2300.0,
+            poisson: 0.2,
+        };
+        let size_m = [0.2, 0.02, 0.032];
+        WheelModel::sound(size_m, material, BondLoss::VITRIFIED, Imperfection::none())
+    }
+
     /// Values of the tables of Abramowitz and Stegun, chapter 9 (from memory).
     #[test]
     fn bessel_functions_are_those_of_the_tables() {
@@ -89,13 +99,7 @@ mod tests {
 
     #[test]
     fn patterns_are_silent_on_the_axis_and_slow_ones_radiate_less() {
-        let material = Material {
-            youngs_pa: 45e9,
-            density_kg_m3: 2300.0,
-            poisson: 0.2,
-        };
-        let size_m = [0.2, 0.02, 0.032];
-        let wheel = WheelModel::sound(size_m, material, BondLoss::VITRIFIED, Imperfection::none());
+        let wheel = wheel();
         let tones = wheel.tones(9000.0).unwrap();
         let of = |off_axis_rad: f64| -> Vec<f64> {
             let face = Radiation::Face { off_axis_rad };
@@ -108,17 +112,12 @@ mod tests {
         assert!(of(0.8).iter().all(|s| s.is_finite() && s.abs() < 10.0));
     }
 
-    // Two thirds of the corner's law by hand; and Rayleigh's integral on the axis by Simpson's rule,
-    // whose error over 400 steps is far below the midpoint rule's 1e-4 over 64.
+    // Beside the rim x/sqrt(1 + x^2) at 1, 2 and 1/2 times the corner; in front Rayleigh's integral on
+    // the axis by Simpson's rule, whose error over 400 steps is far below the midpoint rule's 1e-4
+    // over 64.
     #[test]
     fn shares_are_those_of_their_formulas() {
-        let material = Material {
-            youngs_pa: 45e9,
-            density_kg_m3: 2300.0,
-            poisson: 0.2,
-        };
-        let size_m = [0.2, 0.02, 0.032];
-        let wheel = WheelModel::sound(size_m, material, BondLoss::VITRIFIED, Imperfection::none());
+        let wheel = wheel();
         for mut tone in wheel.tones(9000.0).unwrap() {
             let face = Radiation::Face { off_axis_rad: 0.0 };
             let (from, to) = (0.16, 1.0);
