@@ -168,11 +168,8 @@ impl Decay {
         let (tail, noise_power, knee) = settle(&power, smooth, noise)?;
         power.truncate(knee);
         let top = blocks(&power, smooth.min(knee)).fold(0.0, |m: f64, b| m.max(b.1));
-        let floor = if noise_power > 0.0 {
-            noise_power
-        } else {
-            tail.at(knee as f64)
-        };
+        // Where the record ends before the decay meets the noise, the decay itself is the limit.
+        let floor = noise_power.max(tail.at(knee as f64));
         let range_db = power_db(((top - noise_power) / floor).max(1.0));
         for p in &mut power {
             *p -= noise_power;
@@ -188,8 +185,8 @@ impl Decay {
         })
     }
 
-    /// Mean square of the noise that was subtracted; 0 where the record ends before the decay
-    /// meets it.
+    /// Mean square of the noise that was subtracted: next to nothing (200 dB below the start)
+    /// where the record ends before the decay meets it.
     pub fn noise_power(&self) -> f64 {
         self.noise_power
     }
@@ -283,9 +280,8 @@ fn settle(power: &[f64], smooth: usize, noise: Noise) -> Result<(Tail, f64, usiz
     if len < 8 {
         return Err(NoLine::NoDecay);
     }
-    // Long enough to mean something, if the record is.
-    let end_len = (len / 10).max((END_SMOOTHS * smooth).min(len / 3)).max(1);
-    let end_start = len - end_len;
+    let smooth = smooth.clamp(1, len / 4);
+    let end_start = len - end_len(len, smooth);
     let end_mean = mean(&power[end_start..]);
     let known = match noise {
         Noise::Measured(n) if n.is_finite() && n >= 0.0 => Some(n),
@@ -299,7 +295,7 @@ fn settle(power: &[f64], smooth: usize, noise: Noise) -> Result<(Tail, f64, usiz
         )
     };
     let mut floor = believed(end_mean, end_mean);
-    let top = blocks(power, smooth.min(len / 4)).fold(0.0, |m: f64, b| m.max(b.1));
+    let top = blocks(power, smooth).fold(0.0, |m: f64, b| m.max(b.1));
     floor = floor.max(ROUNDING * top);
     let mut block = smooth;
     let mut knee = len;
@@ -321,7 +317,7 @@ fn settle(power: &[f64], smooth: usize, noise: Noise) -> Result<(Tail, f64, usiz
         let per_10_db = std::f64::consts::LN_10 / tail.per_sample;
         block = smooth
             .max((per_10_db / BLOCKS_PER_10_DB) as usize)
-            .clamp(1, len / 4);
+            .min(len / 4);
         tail = late_slope(power, block, floor, new_knee)?;
         let moved = new_knee.abs_diff(knee);
         knee = new_knee;
@@ -336,9 +332,16 @@ fn settle(power: &[f64], smooth: usize, noise: Noise) -> Result<(Tail, f64, usiz
     Ok((tail, floor, knee.clamp(1, len)))
 }
 
-/// The exponential that the end of the decay before the noise follows.
+/// Samples at the end of a decay that tell its noise: a tenth, and enough to mean something
+/// where a third has so many.
+fn end_len(len: usize, smooth: usize) -> usize {
+    (len / 10).max((END_SMOOTHS * smooth).min(len / 3)).max(1)
+}
+
+/// The exponential that the end of the decay before the noise follows, from blocks of at most a
+/// quarter of it.
 fn late_slope(power: &[f64], block: usize, floor: f64, knee: usize) -> Result<Tail, NoLine> {
-    let all: Vec<(f64, f64)> = blocks(power, block.clamp(1, power.len() / 4))
+    let all: Vec<(f64, f64)> = blocks(power, block)
         .map(|(at, p)| (at, p - floor))
         .collect();
     let mut first = 0;
@@ -430,7 +433,7 @@ fn backward_levels(power: &[f64], beyond: f64) -> Vec<f64> {
     }
     let all = sum;
     sums.into_iter()
-        .map_while(|s| (s > 0.0 && all > 0.0).then(|| power_db(s / all)))
+        .map_while(|s| (s > 0.0).then(|| power_db(s / all)))
         .collect()
 }
 
@@ -700,6 +703,147 @@ mod tests {
                 (0.4..2.5).contains(&(stated / actual)),
                 "{below}: {actual} {stated}"
             );
+        }
+    }
+
+    /// An exponential of T60 1 s whose power has `noise` added, 1.5 s of it.
+    fn in_noise(noise: f64) -> Vec<f64> {
+        let x = exponential(1.0, 1.5);
+        x.iter().map(|v| (v * v + noise).sqrt()).collect()
+    }
+
+    const ONE_SAMPLE_S: f64 = 1.0 / RATE_HZ as f64;
+
+    #[test]
+    fn noise_and_range_are_those_put_in() {
+        for below in [20.0, 40.0] {
+            let noise = 10_f64.powf(-0.1 * below);
+            for known in [Noise::Unknown, Noise::Measured(noise)] {
+                let decay = Decay::of(&in_noise(noise), rate(), ONE_SAMPLE_S, known).unwrap();
+                let off = decay.noise_power() / noise - 1.0;
+                assert!(off.abs() < 1e-3, "{below}: {off}");
+                let range_db = decay.range_db();
+                assert!((range_db - below).abs() < 0.01, "{below}: {range_db}");
+            }
+        }
+    }
+
+    /// Without noise the end of the record is the limit, and every sample counts.
+    #[test]
+    fn a_record_that_ends_early_has_the_range_to_its_end() {
+        for level in [30.0, 40.0, 70.0] {
+            let x = exponential(1.0, level / 60.0);
+            for known in [Noise::Unknown, Noise::Measured(1e-12)] {
+                let decay = Decay::of(&x, rate(), ONE_SAMPLE_S, known).unwrap();
+                let range_db = decay.range_db();
+                assert!((range_db - level).abs() < 0.01, "{level}: {range_db}");
+                assert_eq!(decay.curve(usize::MAX).len(), x.len());
+                let needs = |range: LineRange| decay.line(range).is_ok();
+                assert_eq!(needs(LineRange::T10), level > 25.0);
+                assert_eq!(needs(LineRange::T20), level > 35.0);
+                assert_eq!(needs(LineRange::T30), level > 45.0);
+            }
+            // Zeros behind are no noise and no sound.
+            let mut padded = x.clone();
+            padded.extend([0.0; 5_000]);
+            let of = |x: &[f64]| Decay::of(x, rate(), 0.001, Noise::Unknown).unwrap();
+            assert_eq!(of(&padded), of(&x));
+        }
+    }
+
+    #[test]
+    fn gain_changes_nothing() {
+        for noise in [0.0, 1e-5] {
+            let x = in_noise(noise);
+            let of = |gain: f64| {
+                let x: Vec<f64> = x.iter().map(|v| v * gain).collect();
+                let decay = Decay::of(&x, rate(), 0.001, Noise::Measured(noise * gain * gain));
+                let decay = decay.unwrap();
+                let line = decay.line(LineRange::T20).unwrap();
+                (decay.range_db(), line.ring_time_s)
+            };
+            let one = of(1.0);
+            for gain in [1e-9, 1e9] {
+                let other = of(gain);
+                assert!((other.0 - one.0).abs() < 1e-6, "{one:?} {other:?}");
+                assert!((other.1 / one.1 - 1.0).abs() < 1e-9, "{one:?} {other:?}");
+            }
+        }
+    }
+
+    /// What is known of the noise counts where a gate has closed; a quieter end counts more.
+    #[test]
+    fn the_end_is_believed_unless_a_gate_has_closed() {
+        let noise = 1e-4;
+        let x = in_noise(noise);
+        let of = |x: &[f64], known| Decay::of(x, rate(), 0.001, known).unwrap();
+        let noise_of = |x: &[f64], known| of(x, known).noise_power() / noise;
+        let louder = noise_of(&x, Noise::Measured(2.0 * noise));
+        assert!((louder - 1.0).abs() < 0.01, "{louder}");
+        let mut gated = x.clone();
+        for v in &mut gated[60_000..] {
+            *v *= 1e-3;
+        }
+        let known = noise_of(&gated, Noise::Measured(noise));
+        assert!((known - 1.0).abs() < 1e-9, "{known}");
+        let unknown = noise_of(&gated, Noise::Unknown);
+        assert!(unknown < 0.01, "{unknown}");
+        // What is no mean square is as good as unknown.
+        for nonsense in [f64::NAN, f64::INFINITY, -1.0, -f64::INFINITY] {
+            assert_eq!(of(&x, Noise::Measured(nonsense)), of(&x, Noise::Unknown));
+        }
+    }
+
+    #[test]
+    fn the_end_is_a_tenth_or_ten_averaging_times() {
+        assert_eq!(end_len(1000, 1), 100);
+        assert_eq!(end_len(1000, 20), 200);
+        assert_eq!(end_len(1000, 50), 333);
+        assert_eq!(end_len(2, 1), 1);
+    }
+
+    /// 20 dB of a T60 of 1 s are 16 000 samples: four stretches of twice the averaging time fit,
+    /// or three. 10 dB far down are as many stretches as 10 dB at the start.
+    #[test]
+    fn fewer_than_four_stretches_tell_no_error() {
+        let x = exponential(1.0, 1.5);
+        let std_s = |smooth_s: f64, range: LineRange| {
+            let decay = Decay::of(&x, rate(), smooth_s, Noise::Measured(0.0)).unwrap();
+            decay.line(range).unwrap().ring_time_std_s
+        };
+        assert!(std_s(0.040, LineRange::T20) < 0.01);
+        assert_eq!(std_s(0.045, LineRange::T20), f64::INFINITY);
+        let far = LineRange {
+            from_db: -50.0,
+            to_db: -60.0,
+            needs_db: 65.0,
+        };
+        assert!(std_s(0.001, far) < 0.01);
+    }
+
+    /// Blocks fall by `first` each, then, after a dip, by `second`.
+    fn with_dip(first: f64, second: f64, dip: usize) -> Vec<f64> {
+        let mut level = 0.0;
+        let blocks = (0..80).map(|k| {
+            level -= if k < 10 { first } else { second };
+            if (10..10 + dip).contains(&k) {
+                1e-9
+            } else {
+                f64::exp(level)
+            }
+        });
+        blocks.flat_map(|p: f64| [p; 4]).collect()
+    }
+
+    #[test]
+    fn one_dip_does_not_end_a_decay_and_two_do() {
+        let slope = |dip: usize| {
+            let tail = late_slope(&with_dip(0.4, 0.1, dip), 4, 1e-9, 320).unwrap();
+            4.0 * tail.per_sample
+        };
+        for (dip, expected) in [(0, 0.1), (1, 0.1), (2, 0.4), (5, 0.4)] {
+            let found = slope(dip);
+            assert!((found - expected).abs() < 1e-3, "{dip}: {found}");
         }
     }
 

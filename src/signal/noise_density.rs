@@ -91,6 +91,12 @@ impl NoiseDensity {
         }
     }
 
+    /// Levels at 0, `grid_hz`, 2 `grid_hz` and so on, for tests.
+    #[cfg(test)]
+    pub fn made_up(grid_hz: f64, variances: Vec<f64>) -> Self {
+        Self { grid_hz, variances }
+    }
+
     /// Variance per sample around a frequency in Hz, at least [`FLOOR_VARIANCE`]; linear
     /// between grid points, constant beyond the ends.
     pub fn at(&self, freq_hz: f64) -> f64 {
@@ -159,7 +165,7 @@ impl Layout {
     /// The quantile at every grid frequency from 0 to half the rate.
     fn quantiles(&self, power: &[f64]) -> Vec<f64> {
         let points = ((power.len() - 1) as f64 / self.grid_bins).floor() as usize + 1;
-        let mut work = Vec::with_capacity(2 * self.half_span + 1);
+        let mut work = Vec::new();
         let spans: Vec<(usize, usize)> = (0..points)
             .map(|g| self.span((g as f64 * self.grid_bins).round() as usize, power.len()))
             .collect();
@@ -581,5 +587,67 @@ mod tests {
         assert!((density.mean(50.0, 150.0) - 2.0).abs() < 1e-12);
         assert!((density.mean(20.0, 20.0) - 1.2).abs() < 1e-12);
         assert!((density.mean(500.0, 700.0) - 5.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn an_offset_is_no_noise() {
+        let mut x = white(512, 3);
+        // Pairs that cancel: no offset of its own.
+        for k in (0..512).step_by(2) {
+            x[k + 1] = -x[k];
+        }
+        let rate = SampleRate::new(48_000).unwrap();
+        let alone = NoiseDensity::of(&x, rate).unwrap();
+        let raised: Vec<f64> = x.iter().map(|v| v + 5.0).collect();
+        let other = NoiseDensity::of(&raised, rate).unwrap();
+        for (a, b) in alone.variances.iter().zip(&other.variances) {
+            assert!((a / b - 1.0).abs() < 1e-9, "{a} {b}");
+        }
+    }
+
+    #[test]
+    fn the_grid_reaches_half_the_rate() {
+        for (len, rate_hz) in [
+            (256, 48_000),
+            (512, 8_000),
+            (20_000, 48_000),
+            (9_000, 44_100),
+        ] {
+            let rate = SampleRate::new(rate_hz).unwrap();
+            let density = NoiseDensity::of(&white(len, 4), rate).unwrap();
+            let top_hz = (density.variances.len() - 1) as f64 * density.grid_hz;
+            let half_hz = 0.5 * rate.hz();
+            assert!(
+                top_hz < half_hz * (1.0 + 1e-12),
+                "{len} {rate_hz}: {top_hz}"
+            );
+            assert!(
+                top_hz > half_hz - density.grid_hz,
+                "{len} {rate_hz}: {top_hz}"
+            );
+        }
+        let short = NoiseDensity::of(&white(256, 4), SampleRate::new(48_000).unwrap());
+        assert_eq!(short.unwrap().variances.len(), 129);
+    }
+
+    /// A line at bin 20 spoils two bins on either side. Where fewer than three of the five around
+    /// are left, it is counted as noise.
+    #[test]
+    fn lines_leave_at_least_three_bins() {
+        let layout = Layout::of_shape(256, 1, 2, 1.0);
+        let mut power: Vec<f64> = (0..129).map(f64::from).collect();
+        power[20] = 1e6;
+        let found = layout.quantiles(&power);
+        // 0.3 of the way through the sorted: place 1.2 of five, 0.6 of three.
+        for (at, expected) in [
+            (16, 14.9),
+            (17, 15.6),
+            (19, 18.2),
+            (21, 21.2),
+            (23, 23.6),
+            (26, 25.2),
+        ] {
+            assert!((found[at] - expected).abs() < 1e-9, "{at}: {}", found[at]);
+        }
     }
 }
