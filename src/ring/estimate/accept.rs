@@ -96,12 +96,7 @@ fn room(c: &Circumstances<'_>, k: usize) -> bool {
 }
 
 fn power(lines: &Lines, k: usize) -> f64 {
-    lines
-        .amplitudes
-        .iter()
-        .map(|a| a[k].norm_sqr())
-        .sum::<f64>()
-        / 4.0
+    lines.amplitudes.iter().map(|a| a[k].norm_sqr()).sum()
 }
 
 /// The noise near the lines is known to this share of it, a decibel.

@@ -364,6 +364,48 @@ mod tests {
         assert_eq!(step_for(RATE, 0.1), 4096);
     }
 
+    /// Levels that rise evenly: their mean is that in the middle, 50 Hz beyond the group's ends.
+    #[test]
+    fn a_bands_noise_is_that_around_its_group() {
+        let taps = [vec![0.0; 8000]];
+        let rising = NoiseDensity::made_up(100.0, (0..200).map(f64::from).collect());
+        let density = [rising];
+        let w = windows(&taps, &density, RATE);
+        let band = cut_band(&taps, &w, &group(1000.0, 1100.0, 10.0), false);
+        assert!((band.noise / band.zoom.noise_gain - 10.5).abs() < 1e-9);
+        // A bend below the group raises the mean of its lower end only.
+        let mut bent: Vec<f64> = vec![1.0; 2000];
+        bent[94..=95].fill(18.0);
+        let density = [NoiseDensity::made_up(10.0, bent)];
+        let w = windows(&taps, &density, RATE);
+        let band = cut_band(&taps, &w, &group(1000.0, 1100.0, 10.0), false);
+        // 17 places, 12.5 Hz apart, of which that at 950 Hz lies in it.
+        let noise = band.noise / band.zoom.noise_gain;
+        assert!((noise - 2.0).abs() < 1e-9, "{noise}");
+    }
+
+    /// Two unit samples `lag` apart have the energy density 2 + 2 cos(lag omega).
+    #[test]
+    fn the_energy_of_a_strike_is_that_of_its_spectrum() {
+        let taps = [vec![0.0; 8000]];
+        let density = [NoiseDensity::white(1e-9)];
+        let w = windows(&taps, &density, RATE);
+        let band = cut_band(&taps, &w, &group(1500.0, 1520.0, 30.0), true);
+        let step = band.zoom.step as f64;
+        for lag in [1, 7, 40] {
+            let mut x = vec![0.0; lag + 1];
+            (x[0], x[lag]) = (1.0, 1.0);
+            let of = |omega: f64| 2.0 + 2.0 * (lag as f64 * omega).cos();
+            let quarter = 0.25 * std::f64::consts::TAU / step;
+            let centre = band.zoom.centre;
+            let mean = (of(centre - quarter) + of(centre) + of(centre + quarter)) / 3.0;
+            let truth = mean * band.zoom.noise_gain / step;
+            let found = band.strike_energy(&x, true);
+            assert!((found / truth - 1.0).abs() < 1e-9, "{lag} {found} {truth}");
+            assert_eq!(band.strike_energy(&x, false), 0.0);
+        }
+    }
+
     #[test]
     fn a_bands_rate_follows_its_decay() {
         assert_eq!(group(1.0, 2.0, 10.0).band_rate_hz(false), 300.0);

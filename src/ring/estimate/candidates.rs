@@ -153,11 +153,8 @@ fn guess(halves: &Halves<'_>, power: &[f64], k: usize, bin_hz: f64, rate_hz: f64
     let w = std::f64::consts::TAU * freq_hz / rate_hz;
     let (early, late) = halves.energies(w);
     let span_s = halves.weights.len() as f64 / rate_hz;
-    let decay = if late > 0.0 && early > 0.0 {
-        0.5 * (early / late).ln() / span_s
-    } else {
-        1.0
-    };
+    // Silence in one half is a decay beyond the bounds, not none.
+    let decay = 0.5 * (early.max(1e-300) / late.max(1e-300)).ln() / span_s;
     Candidate {
         freq_hz,
         decay_per_s: decay.clamp(0.5, 5.0 / span_s),
@@ -322,11 +319,11 @@ mod tests {
                 found.decay_per_s
             );
         }
-        // No top, no halves: the middle of the bin, and a decay of one.
+        // No top, no halves: the middle of the bin, and the slowest decay that is told.
         let silent = [0.0; 512];
         let taps = [silent.as_slice()];
         let found = guess(&Halves::of(&taps, 512), &[2.0; 9], 4, bin_hz, RATE);
-        assert_eq!((found.freq_hz, found.decay_per_s), (4.0 * bin_hz, 1.0));
+        assert_eq!((found.freq_hz, found.decay_per_s), (4.0 * bin_hz, 0.5));
         // A top beyond the bin's edge is held there.
         let found = guess(
             &Halves::of(&taps, 512),
@@ -509,6 +506,24 @@ mod tests {
                 );
             }
         }
+    }
+
+    /// A band up to half the rate ends before the last bin; silence in the second half is the
+    /// fastest decay that is told.
+    #[test]
+    fn the_last_bin_and_a_silent_half_are_no_trouble() {
+        let high = tones(&[(log(3990.0, 8.0, RATE), C64::new(0.5, 0.2))], 6000);
+        let all = find(&[&high], &[quiet()], RATE, (100.0, 0.5 * RATE), &|_| 0.0);
+        assert!(all.iter().all(|c| c.freq_hz < 0.5 * RATE));
+        let mut gated = tones(&[(log(1000.0, 8.0, RATE), C64::new(0.5, 0.2))], 6000);
+        gated[2048..].fill(0.0);
+        let views = [gated.as_slice()];
+        let halves = Halves::of(&views, 4096);
+        let span_s = halves.weights.len() as f64 / RATE;
+        let mut power = vec![1.0; 2049];
+        power[512] = 1e6;
+        let found = guess(&halves, &power, 512, RATE / 4096.0, RATE);
+        assert!((found.decay_per_s - 5.0 / span_s).abs() < 1e-9);
     }
 
     #[test]

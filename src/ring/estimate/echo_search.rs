@@ -22,6 +22,15 @@ const ECHO_BANDS: usize = 5;
 /// poles that are wanting would have explained passes for an echo.
 const MOST_POLES: (usize, usize) = (6, 14);
 
+/// Most poles of the band `width_hz` wide around a group, by the candidates that sound in it.
+fn most_poles(of: &Group, groups: &[Group], width_hz: f64) -> usize {
+    let centre_hz = f64::midpoint(of.low_hz, of.high_hz);
+    let (low_hz, high_hz) = (centre_hz - 0.5 * width_hz, centre_hz + 0.5 * width_hz);
+    let inside = |o: &&Group| o.high_hz > low_hz && o.low_hz < high_hz;
+    let count: usize = groups.iter().filter(inside).map(|o| o.count).sum();
+    (2 * count + 2).clamp(MOST_POLES.0, MOST_POLES.1)
+}
+
 /// The echo that makes the strongest bands of the loudest tap most likely; none when that is no
 /// echo at all. Every pole costs what it must gain, so that many poles do not pass for an echo
 /// nor an echo for many poles. `decay_per_s` is how fast the room is known to die away.
@@ -44,12 +53,8 @@ pub fn echo_of(w: &Windows<'_>, groups: &[Group], decay_per_s: Option<f64>) -> O
         .take(ECHO_BANDS)
         .filter_map(|g| {
             let band = cut_band(&left, &alone, g, true);
-            let half_hz = 0.5 * w.rate_hz / band.zoom.step as f64;
-            let centre_hz = 0.5 * (g.low_hz + g.high_hz);
-            let inside =
-                |o: &&Group| o.high_hz > centre_hz - half_hz && o.low_hz < centre_hz + half_hz;
-            let count: usize = groups.iter().filter(inside).map(|o| o.count).sum();
-            let most = (2 * count + 2).clamp(MOST_POLES.0, MOST_POLES.1);
+            let width_hz = w.rate_hz / band.zoom.step as f64;
+            let most = most_poles(g, groups, width_hz);
             let starts = Starts::new(&band.taps, most)?;
             Some((band, starts))
         })
@@ -114,7 +119,7 @@ pub fn echo_of(w: &Windows<'_>, groups: &[Group], decay_per_s: Option<f64>) -> O
 
 #[cfg(test)]
 mod tests {
-    use super::super::made::{log, noise, tones, windows};
+    use super::super::made::{in_room, log, windows};
     use super::super::phasor::C64;
     use super::*;
     use crate::signal::noise_density::NoiseDensity;
@@ -139,44 +144,55 @@ mod tests {
         (4400.0, 25.0),
     ];
 
-    /// Tones from the strike on with the echo of a room: noise that dies away, convolved.
-    fn heard(share: f64, room_s: f64, len: usize) -> Vec<f64> {
+    /// Tones from the strike on in a room of 0.4 s.
+    fn heard(share: f64, len: usize) -> Vec<f64> {
         let of: Vec<(C64, C64)> = MADE
             .iter()
             .zip(0..)
             .map(|((f, d), k)| (log(*f, *d, RATE), C64::from_polar(0.3, f64::from(k))))
             .collect();
-        let dry = tones(&of, len);
-        let decay = LN_1000 / room_s / RATE;
-        let all = noise(1.0, len, 17);
-        let response: Vec<f64> = all
-            .iter()
-            .enumerate()
-            .map(|(n, v)| v * (2.0 * decay * share).sqrt() * (-decay * n as f64).exp())
-            .collect();
-        // Each tone's echo by its own recursion: u[n] = z u[n-1] + a h[n].
-        let mut wet: Vec<f64> = dry
-            .iter()
-            .zip(noise(1e-10, len, 18))
-            .map(|(a, b)| a + b)
-            .collect();
-        for (s, c) in of {
-            let (z, mut u) = (s.exp(), C64::new(0.0, 0.0));
-            for (out, h) in wet.iter_mut().zip(&response) {
-                u = u * z + c * *h;
-                *out += u.re;
-            }
-        }
-        wet
+        in_room(&of, len, share, LN_1000 / 0.4 / RATE)
     }
 
     fn found(share: f64, known: Option<f64>) -> Option<Echo> {
-        // The louder of two taps tells.
-        let taps = [vec![1e-6; 6000], heard(share, 0.4, 6000)];
+        // The louder of two taps tells, wherever it stands.
+        let loud = heard(share, 6000);
+        let after = found_in(&[vec![1e-6; 6000], loud.clone()], known);
+        let before = found_in(&[loud, vec![1e-6; 6000]], known);
+        assert_eq!(before, after);
+        after
+    }
+
+    fn found_in(taps: &[Vec<f64>], known: Option<f64>) -> Option<Echo> {
         let density = [NoiseDensity::white(1e-10), NoiseDensity::white(1e-10)];
-        let w = windows(&taps, &density, RATE);
+        let w = windows(taps, &density, RATE);
         let groups: Vec<Group> = MADE.iter().map(|(f, d)| group(*f, *d)).collect();
         echo_of(&w, &groups, known)
+    }
+
+    #[test]
+    fn a_band_may_have_two_poles_for_each_candidate_in_it() {
+        let at = |low_hz, high_hz, count| Group {
+            low_hz,
+            high_hz,
+            count,
+            ..group(0.0, 10.0)
+        };
+        let of = at(990.0, 1010.0, 1);
+        let around = |low_hz, high_hz| {
+            let groups = [at(990.0, 1010.0, 1), at(low_hz, high_hz, 3)];
+            most_poles(&of, &groups, 400.0)
+        };
+        // 800 to 1200 Hz, and what reaches into it.
+        assert_eq!(around(850.0, 860.0), 10);
+        assert_eq!(around(1190.0, 1300.0), 10);
+        assert_eq!(around(700.0, 810.0), 10);
+        assert_eq!(around(700.0, 790.0), 6);
+        assert_eq!(around(1210.0, 1300.0), 6);
+        // Never fewer than 6 nor more than 14.
+        assert_eq!(most_poles(&of, &[at(1000.0, 1000.0, 3)], 400.0), 8);
+        assert_eq!(most_poles(&of, &[], 400.0), 6);
+        assert_eq!(most_poles(&of, &[at(1000.0, 1000.0, 9)], 400.0), 14);
     }
 
     #[test]

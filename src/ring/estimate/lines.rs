@@ -59,13 +59,7 @@ fn search_until(w: &Windows<'_>, room: Room, most: Option<usize>) -> Found {
         let views: Vec<&[f64]> = left.iter().map(Vec::as_slice).collect();
         // What is that far below a fitted line's own skirts is its misfit or its echo.
         let share = echo.map_or(3e-4, |e: Echo| (10.0 * e.share).clamp(3e-4, 0.5));
-        let skirts = |f: f64| {
-            if pass == 0 {
-                0.0
-            } else {
-                share * skirt_power(&lines, w, f)
-            }
-        };
+        let skirts = |f: f64| share * skirt_power(&lines, w, f);
         let candidates = candidates::find(&views, w.noise, w.rate_hz, w.band_hz, &skirts);
         if candidates.is_empty() {
             break;
@@ -380,7 +374,7 @@ pub fn select(lines: &Lines, keep: &[usize]) -> Lines {
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests {
-    use super::super::made::{lines, log, noise, tones, windows};
+    use super::super::made::{in_room, lines, log, noise, tones, windows};
     use super::*;
     use crate::ring::estimate::phasor::C64;
     use crate::signal::noise_density::NoiseDensity;
@@ -851,6 +845,75 @@ mod tests {
         assert!(plain.echo.is_none());
         // All rounds of the joint refinement: to some deviations, as above.
         agrees(&plain.lines, &wheel(), 0.01, 0.06);
+    }
+
+    const LIVELY: Echo = Echo {
+        share: 0.03,
+        decay_per_s: 17.0,
+    };
+
+    /// The wheel's lines, all decaying `factor` times as fast, in a room; what is found of it.
+    fn in_a_room(factor: f64, share: f64, room: Room) -> Found {
+        let taps: Vec<Vec<f64>> = (0..2)
+            .map(|t| {
+                let all = wheel();
+                let made: Vec<(C64, C64)> = all
+                    .logs
+                    .iter()
+                    .zip(&all.amplitudes[t])
+                    .map(|(s, c)| (C64::new(s.re * factor, s.im), *c))
+                    .collect();
+                in_room(&made, 8000, share, LIVELY.decay_per_s / RATE)
+            })
+            .collect();
+        let noise = [NoiseDensity::white(1e-10), NoiseDensity::white(1e-10)];
+        search(&windows(&taps, &noise, RATE), room)
+    }
+
+    #[test]
+    fn an_echo_is_looked_for_where_it_is_not_known() {
+        for room in [Room::Unknown, Room::Decay(LIVELY.decay_per_s)] {
+            let found = in_a_room(1.0, LIVELY.share, room);
+            let share = found.echo.map_or(f64::NAN, |e| e.share);
+            // Grid and scatter of one realisation.
+            let db = 10.0 * (share / LIVELY.share).log10();
+            assert!(db.abs() < 6.0, "{share}");
+            if let Room::Decay(known) = room {
+                assert_eq!(found.echo.map(|e| e.decay_per_s), Some(known));
+            }
+            assert!(in_a_room(1.0, 0.0, room).echo.is_none());
+        }
+    }
+
+    /// What is known of the room is taken as it is, for damped wheels too, whatever is heard.
+    #[test]
+    fn a_known_echo_is_not_doubted() {
+        for factor in [1.0, 4.0] {
+            let found = in_a_room(factor, 0.0, Room::Known(Some(LIVELY)));
+            assert_eq!(found.echo, Some(LIVELY), "{factor}");
+        }
+    }
+
+    /// A lone line echoes once: nothing else is counted as its neighbour.
+    #[test]
+    fn a_line_is_no_other_of_itself() {
+        let all = select(&wheel(), &[0]);
+        let taps = vec![sound(&all, 0, 8000), sound(&all, 1, 8000)];
+        let noise = [NoiseDensity::white(1e-8), NoiseDensity::white(1e-8)];
+        let w = windows(&taps, &noise, RATE);
+        let (settled, variance) = settle_in_echo(&w, &all, LIVELY);
+        let group = group_of(&all, &[0], RATE, true);
+        let band = cut_band(&taps, &w, &group, true);
+        let around = band.disturbance(&w, Some(LIVELY), &Lines::none(2));
+        let fit = refit(&band.taps, &around, &band.as_fit(&all, &[0])).unwrap();
+        let plain = fit.variance[0] / (band.zoom.step * band.zoom.step) as f64;
+        assert!(
+            (variance[0] / plain - 1.0).abs() < 1e-6,
+            "{} {plain}",
+            variance[0]
+        );
+        let gap = (settled.logs[0] - band.as_lines(&w, &fit).logs[0]).norm();
+        assert!(gap < 1e-12, "{gap}");
     }
 
     /// With an echo too faint to count the stated variances are those of noise: `16 d^3 S / |c|^2`

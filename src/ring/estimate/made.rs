@@ -35,6 +35,30 @@ pub fn noise(variance: f64, len: usize, seed: u64) -> Vec<f64> {
     (0..len).map(|_| variance.sqrt() * one()).collect()
 }
 
+/// [`tones`] in faint noise with the echo of a room behind them, `share` of their energy: noise that
+/// dies away by `decay` per sample, convolved.
+pub fn in_room(of: &[(C64, C64)], len: usize, share: f64, decay: f64) -> Vec<f64> {
+    let response: Vec<f64> = noise(2.0 * decay * share, len, 17)
+        .iter()
+        .enumerate()
+        .map(|(n, v)| v * (-decay * n as f64).exp())
+        .collect();
+    let mut wet: Vec<f64> = tones(of, len)
+        .iter()
+        .zip(noise(1e-10, len, 18))
+        .map(|(a, b)| a + b)
+        .collect();
+    // Each tone's echo by its own recursion: u[n] = z u[n-1] + a h[n].
+    for (s, c) in of {
+        let (z, mut u) = (s.exp(), C64::new(0.0, 0.0));
+        for (out, h) in wet.iter_mut().zip(&response) {
+            u = u * z + c * *h;
+            *out += u.re;
+        }
+    }
+    wet
+}
+
 /// White circular Gaussian noise, `variance` in both parts together.
 pub fn circular_noise(variance: f64, len: usize, seed: u64) -> Vec<C64> {
     let parts = noise(0.5 * variance, 2 * len, seed);

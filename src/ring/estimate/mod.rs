@@ -201,27 +201,7 @@ fn solve_from(takes: &[&TapTake], contact_s: f64, room: Room) -> Solved {
         .filter(|w| w.take.clip.rate().hz() == rate_hz)
         .collect();
     let noise: Vec<NoiseDensity> = usable.iter().map(|w| noise_of(w.take)).collect();
-    let w = Windows {
-        taps: usable.iter().map(|w| w.samples).collect(),
-        lead: usable.iter().map(|w| w.start - w.take.strike).collect(),
-        alike: usable
-            .iter()
-            .map(|w| {
-                let same = |o: &&Window<'_>| o.take.microphone == w.take.microphone;
-                usable.iter().filter(same).count()
-            })
-            .collect(),
-        strikes: usable
-            .iter()
-            .map(|w| {
-                let end = (w.take.strike + w.take.clip.rate().samples(STRIKE_S)).min(w.start);
-                w.take.clip.slice(w.take.strike, end)
-            })
-            .collect(),
-        noise: &noise,
-        rate_hz,
-        band_hz: (LOWEST_HZ * 0.5, HIGHEST_HZ.min(0.45 * rate_hz)),
-    };
+    let w = together(&usable, &noise, rate_hz);
     let found = search(&w, room);
     out.crowded = found.crowded;
     out.echo = found.echo;
@@ -319,12 +299,13 @@ struct Settled {
 /// All lines together on the raw samples, when noise is all that disturbs them.
 fn in_noise(w: &Windows<'_>, cut: &[&[f64]], lines: Lines) -> Settled {
     let weights = weights(w);
-    let reference: f64 = weights.len() as f64 / weights.iter().sum::<f64>();
-    // The Fisher matrix is weighted with 1/S of each tap; what counts is S at the line.
+    // The Fisher matrix is weighted with one over the mean noise of each tap; what counts is the
+    // noise at the line.
     let over_noise = |omega: f64| {
         let freq_hz = omega.abs() * w.rate_hz / std::f64::consts::TAU;
-        let local = w.noise.iter().map(|n| n.at(freq_hz)).sum::<f64>() / w.noise.len() as f64;
-        reference / local
+        let taps = w.noise.iter().zip(&weights);
+        let over_mean: f64 = taps.map(|(n, weight)| n.at(freq_hz) * weight).sum();
+        weights.len() as f64 / over_mean
     };
     // So many lines are no wheel's: what a closer look would cost is not spent on them.
     let polished = if lines.logs.len() > MANY_LINES {
@@ -343,6 +324,27 @@ fn in_noise(w: &Windows<'_>, cut: &[&[f64]], lines: Lines) -> Settled {
     Settled {
         lines: polished.lines,
         variance,
+    }
+}
+
+/// The windows with what the search must know of each.
+fn together<'a>(usable: &[Window<'a>], noise: &'a [NoiseDensity], rate_hz: f64) -> Windows<'a> {
+    let alike = |w: &Window<'_>| {
+        let same = |o: &&Window<'_>| o.take.microphone == w.take.microphone;
+        usable.iter().filter(same).count()
+    };
+    let strike = |w: &Window<'a>| {
+        let end = w.take.strike + w.take.clip.rate().samples(STRIKE_S);
+        w.take.clip.slice(w.take.strike, end.min(w.start))
+    };
+    Windows {
+        taps: usable.iter().map(|w| w.samples).collect(),
+        lead: usable.iter().map(|w| w.start - w.take.strike).collect(),
+        alike: usable.iter().map(alike).collect(),
+        strikes: usable.iter().map(strike).collect(),
+        noise,
+        rate_hz,
+        band_hz: (0.5 * LOWEST_HZ, HIGHEST_HZ.min(0.45 * rate_hz)),
     }
 }
 
@@ -673,6 +675,62 @@ mod tests {
         }
     }
 
+    /// Each tap tells by its own noise.
+    #[test]
+    fn a_tap_among_more_noise_tells_less() {
+        let density = [NoiseDensity::white(1e-6), NoiseDensity::white(1.6e-5)];
+        let c = [C64::new(0.5, 0.1), C64::new(-0.2, 0.3)];
+        let s = log(1500.0, 10.0, RATE);
+        let taps = c.map(|c| tones(&[(s, c)], 12_000));
+        let w = made_windows(&taps, &density, RATE);
+        let start = made_lines(&[(s, &c)]);
+        let cut = cut_windows(&w.taps, &start);
+        let (re, im) = in_noise(&w, &cut, start).variance[0];
+        let bound = 16.0 * (10.0 / RATE).powi(3) / (0.26 / 1e-6 + 0.13 / 1.6e-5);
+        assert!((re / bound - 1.0).abs() < 0.01, "{}", re / bound);
+        assert!((im / bound - 1.0).abs() < 0.01, "{}", im / bound);
+    }
+
+    /// A damped line fitted with two: one is taken out.
+    #[test]
+    fn a_line_too_many_is_taken_out_in_noise() {
+        let (s, variance) = (log(800.0, 60.0, RATE), 1e-8);
+        let tap: Vec<f64> = tones(&[(s, one(0.4))], 4000)
+            .iter()
+            .zip(noise(variance, 4000, 8))
+            .map(|(a, b)| a + b)
+            .collect();
+        let (taps, density) = ([tap], [NoiseDensity::white(variance)]);
+        let w = made_windows(&taps, &density, RATE);
+        let other = s + C64::new(-15.0, 60.0) / RATE;
+        let start = made_lines(&[(s, &[one(0.4)]), (other, &[one(1e-4)])]);
+        let cut = cut_windows(&w.taps, &start);
+        assert_eq!(in_noise(&w, &cut, start).lines.logs.len(), 1);
+    }
+
+    /// The strike is what is heard until the window, 5 ms at most; taps of one microphone are alike.
+    #[test]
+    fn windows_go_together_with_their_strikes() {
+        let x: Vec<f64> = (0..STRIKE + 1600).map(|n| n as f64).collect();
+        let first = take(x);
+        let mut second = first.clone();
+        second.microphone = 1;
+        second.decay = STRIKE + 200..STRIKE + 1500;
+        let third = first.clone();
+        let takes = [&first, &second, &third];
+        let usable = windows(&takes, 0.003);
+        let density = vec![NoiseDensity::white(1e-6); 3];
+        let w = together(&usable, &density, RATE);
+        assert_eq!(w.lead, [48, 200, 48]);
+        assert_eq!(w.alike, [2, 1, 2]);
+        let seen: Vec<_> = w.strikes.iter().map(|s| (s[0] as usize, s.len())).collect();
+        let most = (STRIKE_S * RATE) as usize;
+        assert_eq!(seen, [(STRIKE, 48), (STRIKE, most.min(200)), (STRIKE, 48)]);
+        assert_eq!(w.taps[1].len(), 1300);
+        assert_eq!(w.band_hz, (100.0, 7200.0));
+        assert_eq!(together(&usable, &density, 96_000.0).band_hz.1, HIGHEST_HZ);
+    }
+
     /// Figures of a line that was fitted 3 ms (5 ms) after the strike.
     #[test]
     fn modes_state_what_the_lines_are_at_the_strike() {
@@ -780,6 +838,21 @@ mod tests {
         let mut less = made_lines(&[(s, &c)]);
         less.amplitudes[0][0] *= 0.8;
         assert_eq!(room_misfit(&made_windows(&taps, &loud, RATE), &less), 0.0);
+        // It is the noise around the line that counts, not that elsewhere.
+        let near = || NoiseDensity::made_up(1000.0, vec![1.0, 1.0, 1e-9]);
+        let far = || NoiseDensity::made_up(1000.0, vec![1e-9, 1e-9, 1.0]);
+        let of = |density: &[NoiseDensity]| room_misfit(&made_windows(&taps, density, RATE), &less);
+        assert_eq!(of(&[near(), near()]), 0.0);
+        assert!((of(&[far(), far()]) - 0.25f64.powi(2)).abs() < 1e-3);
+        // Left are 4 % of the line's strongest bins: it counts while the noise is below that.
+        let used = 5440;
+        let (top, gain) = hann_spectrum(&taps[0][..used], 8192).unwrap();
+        let top = top.iter().map(|v| v.norm_sqr()).fold(0.0, f64::max);
+        let with = |share: f64| {
+            let white = || NoiseDensity::white(share * top / gain);
+            of(&[white(), white()])
+        };
+        assert!(with(1e-4) > 0.03 && with(0.02) == 0.0);
     }
 
     /// Two taps of two modes and of a steady hum: the modes within five of their own deviations, the

@@ -108,8 +108,7 @@ fn fit_order(
     let mut failures = 0;
     for order in 1..=starts.by_order.len() {
         let mut tries: Vec<Vec<C64>> = starts.of_order(order).cloned().into_iter().collect();
-        let goes_on = !last.logs.is_empty() || order == 1;
-        if let Some(extra) = goes_on.then(|| strongest_left(taps, &last)).flatten() {
+        if let Some(extra) = strongest_left(taps, &last) {
             let mut logs = last.logs.clone();
             logs.push(extra);
             tries.extend(is_finite(&logs).then_some(logs));
@@ -269,10 +268,12 @@ fn linearise(taps: &[Vec<C64>], white: &[Whitener], logs: &[C64]) -> Option<Line
             (frame, j, y.clone(), scale * scale)
         } else {
             // The basis and the signal in one go.
-            let mut white = Vec::with_capacity((2 * order + 1) * len);
-            white.extend_from_slice(&shortened(plain, longest, len));
-            white.extend_from_slice(&shortened(slopes, longest, len));
-            white.extend_from_slice(y);
+            let columns = [
+                &*shortened(plain, longest, len),
+                &*shortened(slopes, longest, len),
+                y.as_slice(),
+            ];
+            let mut white = columns.concat();
             w.apply(&mut white, len);
             let left = white.split_off(2 * order * len);
             let j = white.split_off(order * len);
@@ -510,6 +511,14 @@ mod tests {
             assert!(nearest < 1e-6, "{nearest}");
         }
         assert_eq!(starts.by_order.len(), 5);
+        for order in 1..=5 {
+            let poles = starts.of_order(order).map_or(0, Vec::len);
+            // Beyond the truth's two there may be none.
+            assert!(
+                poles == order || (poles == 0 && order > 2),
+                "{order} {poles}"
+            );
+        }
         assert!(starts.of_order(6).is_none());
         assert!(Starts::new(&[vec![C64::default(); 9]], 2).is_none());
     }
@@ -581,6 +590,37 @@ mod tests {
         let strong = weak * 1.5;
         let tap = turns(&[(C64::new(-0.03, 0.5), strong)], 240);
         assert_eq!(fit_band(&[tap], &quiet(noise, 1), 4).unwrap().logs.len(), 1);
+    }
+
+    /// Far from each other each tone gains its whole energy over the noise: 16 is needed.
+    #[test]
+    fn each_pole_gains_what_it_must() {
+        let decay = 0.03;
+        let tone = |place: f64, gain: f64| {
+            let power: f64 = (0..240).map(|n| (-2.0 * decay * f64::from(n)).exp()).sum();
+            (
+                C64::new(-decay, place),
+                C64::new((gain / power).sqrt(), 0.0),
+            )
+        };
+        let fitted = |gains: &[f64]| {
+            let of: Vec<_> = gains
+                .iter()
+                .zip([-1.2, 1.1, -0.2])
+                .map(|(g, place)| tone(place, *g))
+                .collect();
+            let fit = fit_band(&[turns(&of, 240)], &quiet(1.0, 1), 6);
+            fit.map_or(0, |f| f.logs.len())
+        };
+        for (gains, poles) in [
+            ([900.0, 0.0, 0.0], 1),
+            ([900.0, 24.0, 0.0], 2),
+            ([900.0, 24.0, 22.0], 3),
+            ([900.0, 24.0, 12.0], 2),
+            ([900.0, 12.0, 11.0], 1),
+        ] {
+            assert_eq!(fitted(&gains), poles, "{gains:?}");
+        }
     }
 
     #[test]
@@ -846,5 +886,8 @@ mod tests {
         assert!(Frame::of(&vec![C64::default(); 30], 30).is_none());
         assert!(Frame::of(&vec![C64::new(f64::NAN, 0.0); 30], 30).is_none());
         assert!(Frame::of(&one, 30).is_some());
+        // However faint they are.
+        let faint: Vec<C64> = one.iter().map(|v| v * 1e-9).collect();
+        assert!(Frame::of(&faint, 30).is_some());
     }
 }

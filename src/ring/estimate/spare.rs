@@ -231,6 +231,21 @@ mod tests {
             // Deviations of the pair are some 1e-5 x 10.
             assert!(nearest < 5e-4, "{nearest}");
         }
+        // A lone line whose loss costs 24 squared deviations of complex data, 48 of real: with as
+        // much over the noise as weighted it stays, with half as much it goes, and stays with
+        // twice as much.
+        let weak = [(C64::new(-0.012, 0.55), C64::new(0.1, 0.0)), truth[0]];
+        let x = tones(&weak, 900);
+        let views = [x.as_slice()];
+        let both: Vec<(C64, [C64; 1])> = weak.iter().map(|(s, c)| (*s, [*c])).collect();
+        let both: Vec<(C64, &[C64])> = both.iter().map(|(s, c)| (*s, c.as_slice())).collect();
+        let fitted = |weight: f64| polish(&views, lines(&both), &[weight], 20);
+        let rise = polish(&views, lines(&both[1..]), &[1.0], ROUNDS).cost;
+        let weight = 2.0 * 24.0 / rise;
+        for (over, left) in [(1.0, 2), (0.5, 1), (2.0, 2)] {
+            let spared = without_spare(&views, fitted(weight), &[weight], |_| over);
+            assert_eq!(spared.lines.logs.len(), left, "{over}");
+        }
         // A cost rises over so many squared deviations when the pair is cut to one.
         let one_of_two = polish(&views, select(&two.lines, &[0]), &weights, 20);
         assert!(0.5 * (one_of_two.cost - two.cost) > 10.0 * needed_gain(1));

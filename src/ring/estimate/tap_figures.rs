@@ -511,6 +511,35 @@ mod tests {
         assert!(with_tone(1.0).unwrap() > 0.97);
         // Twice as loud as the noise, whose energy scatters by some percent: all of it is tone.
         assert!(with_tone(0.1).unwrap() > 0.8);
+        // The twentieth itself, over a hum of whole periods.
+        let hum = tones(
+            &[(log(2000.0, 0.0, RATE), C64::new(0.3, 0.0))],
+            STRIKE + 8000,
+        );
+        let over = |share: f64| {
+            let size = 0.3 * (share / (1.0 - share)).sqrt();
+            let tone = tones(&[(log(1000.0, 0.0, RATE), C64::new(size, 0.0))], 8000);
+            let take = take(&hum, &tone);
+            let left = hum[STRIKE + 48..].to_vec();
+            with(&take, 1e-4, |win, w| ring_fraction(win, w, 0, &left, None))
+        };
+        assert_eq!((over(0.04), over(0.06).is_some()), (None, true));
+    }
+
+    #[test]
+    fn what_lies_beyond_the_band_is_no_part_of_the_ring_fraction() {
+        let tone = tones(&[(log(1000.0, 0.0, RATE), C64::new(0.3, 0.0))], 8000);
+        for (other_hz, whole) in [(7600.0, true), (6800.0, false), (60.0, true)] {
+            let other = tones(&[(log(other_hz, 0.0, RATE), C64::new(0.3, 0.0))], 8000);
+            let both: Vec<f64> = tone.iter().zip(&other).map(|(a, b)| a + b).collect();
+            let take = take(&[], &both);
+            let fraction = with(&take, 1e-15, |win, w| {
+                ring_fraction(win, w, 0, &other[48..], None)
+            });
+            let expected = if whole { 1.0 } else { 0.5 };
+            let found = fraction.unwrap();
+            assert!((found - expected).abs() < 0.03, "{other_hz}: {found}");
+        }
     }
 
     /// The quietest piece of the quiet part; without one the density, over as many bins.
