@@ -112,7 +112,8 @@ fn ratios(low: &Mode, high: &Mode, taps: usize) -> Option<Vec<(f64, f64)>> {
     (telling >= FEWEST_TAPS).then_some(out)
 }
 
-/// Chi squared of the ratios for one order, over the two unknowns; `n phi` runs over 0 to pi.
+/// Chi squared of the ratios for one order, over the two unknowns, `n phi` (which is told) and the
+/// microphone's angle less `phi`, each from 0 to pi.
 fn search(places: &[Place], ratios: &[(f64, f64)], n: f64) -> Vec<(f64, f64)> {
     let angle = |k: usize| PI * k as f64 / STEPS as f64;
     // Sizes of cosine and sine of each place's angle less or plus each step, which repeat every pi.
@@ -122,10 +123,9 @@ fn search(places: &[Place], ratios: &[(f64, f64)], n: f64) -> Vec<(f64, f64)> {
     };
     let spots: Vec<_> = places.iter().map(|p| sizes(-n * p.spot)).collect();
     let mics: Vec<_> = places.iter().map(|p| sizes(n * p.mic)).collect();
-    let mut out = Vec::with_capacity(STEPS * STEPS);
+    let mut out = Vec::new();
     for i in 0..STEPS {
-        for j in 0..STEPS {
-            let apart = (j + STEPS - i) % STEPS;
+        for apart in 0..STEPS {
             let chi: f64 = spots
                 .iter()
                 .zip(&mics)
@@ -145,9 +145,15 @@ fn search(places: &[Place], ratios: &[(f64, f64)], n: f64) -> Vec<(f64, f64)> {
     out
 }
 
+/// Chi squared of so many ratios and two unknowns up to which a pattern fits: its mean and two
+/// standard deviations.
+fn fits_to(ratios: usize) -> f64 {
+    let spare = ratios as f64 - 2.0;
+    spare + 2.0 * (2.0 * spare).sqrt()
+}
+
 fn hint(places: &[Place], ratios: &[(f64, f64)], pair: &Pair) -> PairHint {
-    let spare = ratios.len() as f64 - 2.0;
-    let limit = spare + 2.0 * (2.0 * spare).sqrt();
+    let limit = fits_to(ratios.len());
     let tried: Vec<u32> = match pair.label {
         Some(l) => vec![l.n as u32],
         None => ORDERS.collect(),
@@ -379,6 +385,47 @@ mod tests {
         let five = |last: f64| with_taps(10.0, &[3.0, 3.0, 3.0, 3.0, last]);
         let of = ratios(&five(0.0), &five(0.0), 5).unwrap();
         assert!((of[4].1 - FRAC_PI_2.hypot(0.12)).abs() < 1e-12, "{of:?}");
+    }
+
+    #[test]
+    fn a_pattern_fits_up_to_two_deviations_over_its_mean() {
+        assert_eq!(fits_to(4), 6.0);
+        assert_eq!(fits_to(10), 16.0);
+    }
+
+    #[test]
+    fn both_tones_need_every_tap() {
+        let (whole, short) = (with_taps(1.0, &[1.0; 6]), with_taps(1.0, &[1.0; 5]));
+        assert!(ratios(&whole, &whole, 6).is_some());
+        assert!(ratios(&whole, &short, 6).is_none());
+        assert!(ratios(&short, &whole, 6).is_none());
+    }
+
+    /// Where neither tone is excited (an antinode of one at the spot, of the other at the
+    /// microphone) half a right angle of blur is allowed for, elsewhere a twentieth over the length
+    /// of the two.
+    #[test]
+    fn a_tap_that_excites_neither_says_little() {
+        let place = [Place {
+            spot: 0.0,
+            mic: 0.0,
+        }];
+        let (seen, std) = (0.6f64, 0.12f64);
+        let all = search(&place, &[(seen, std)], 2.0);
+        assert_eq!(all.len(), STEPS * STEPS);
+        let at = |i: usize, j: usize| all[i * STEPS + j].1;
+        // Half of the steps are a right angle.
+        let half = STEPS / 2;
+        let chi = |angle: f64, blur: f64| (angle - seen).powi(2) / (std * std + blur * blur);
+        assert!((at(0, 0) / chi(0.0, 0.05) - 1.0).abs() < 1e-9);
+        assert!((at(half, half) / chi(FRAC_PI_2, 0.05) - 1.0).abs() < 1e-9);
+        // Two sines of 45 degrees each way: both tones by a half, a length of 0.707.
+        let both = chi(FRAC_PI_2 / 2.0, 0.05 * 2f64.sqrt());
+        assert!((at(half / 2, half / 2) / both - 1.0).abs() < 1e-9);
+        // 30 and 60 degrees: products of 0.433 each.
+        let skew = chi(FRAC_PI_2 / 2.0, 0.05 / (2.0 * 0.1875f64).sqrt());
+        assert!((at(half / 3, 2 * half / 3) / skew - 1.0).abs() < 1e-9);
+        assert!(at(0, half) < FRAC_PI_2.powi(2) / (FRAC_PI_2 / 2.0).powi(2));
     }
 
     // Exactly as the model has it, an antinode of the lower tone at phi.

@@ -139,10 +139,8 @@ fn groups(modes: &[Mode]) -> Vec<Group> {
     gaps.sort_by(|a, b| a.0.total_cmp(&b.0));
     let mut with_next = vec![false; order.len()];
     for (_, i) in gaps {
-        let taken = with_next[i]
-            || (i > 0 && with_next[i - 1])
-            || with_next.get(i + 1).copied().unwrap_or(false);
-        with_next[i] = !taken;
+        // One whose lower line is taken already is stepped over below.
+        with_next[i] = !with_next[i + 1];
     }
     let mut out = Vec::new();
     let mut i = 0;
@@ -226,7 +224,7 @@ fn labels_of(groups: &[Group], pattern: &PlatePattern) -> Found {
         .iter()
         .map(|g| g.ln_freq)
         .fold(f64::NEG_INFINITY, f64::max);
-    if groups.len() < FEWEST || modes.is_empty() || !top.is_finite() {
+    if groups.len() < FEWEST {
         return none;
     }
     let band = (LOWEST_HZ.ln().min(top - 0.1), top + SCATTER);
@@ -254,9 +252,7 @@ fn labels_of(groups: &[Group], pattern: &PlatePattern) -> Found {
         .sum();
     let total: f64 = logs.iter().map(|l| (l.2 - best.2).exp()).sum();
     let evidence = best.2 + (total / weight).ln();
-    let count = groups.len() as f64;
-    let anywhere = count * (count / (band.1 - band.0)).ln() - count;
-    if evidence - anywhere < EVIDENCE {
+    if evidence - ln_anywhere(groups.len() as f64, band.1 - band.0) < EVIDENCE {
         return none;
     }
     let mut share = vec![vec![0.0; modes.len()]; groups.len()];
@@ -283,6 +279,12 @@ fn labels_of(groups: &[Group], pattern: &PlatePattern) -> Found {
         share.iter().map(label).collect(),
         Some((speed, column.poisson)),
     )
+}
+
+/// Logarithm of the likelihood of so many lines scattered evenly over a `width` in ln f, at the
+/// density that suits them best.
+fn ln_anywhere(lines: f64, width: f64) -> f64 {
+    lines * (lines / width).ln() - lines
 }
 
 fn poisson_grid() -> impl Iterator<Item = f64> {
@@ -589,6 +591,96 @@ mod tests {
         assert!((density(true, 2) / peak - 1.0).abs() < 1e-9);
         assert!((density(false, 1) / peak - 1.0).abs() < 1e-9);
         assert!((density(false, 2) / peak - 0.02).abs() < 1e-9);
+    }
+
+    #[test]
+    fn lines_anywhere_have_the_likelihood_of_an_even_process() {
+        // Density 3 over a width of 2: six lines of ln 3 each, less the six expected.
+        assert!((ln_anywhere(6.0, 2.0) - (6.0 * 3f64.ln() - 6.0)).abs() < 1e-12);
+    }
+
+    fn size() -> PlateSize {
+        PlateSize {
+            diameter_m: 0.2,
+            thickness_m: 0.02,
+            bore_m: 0.032,
+        }
+    }
+
+    #[test]
+    fn ratios_of_poisson_are_tried_in_hundredths() {
+        let all: Vec<f64> = poisson_grid().collect();
+        assert_eq!(all[0], POISSON_RANGE.0);
+        assert!((all[all.len() - 1] - POISSON_RANGE.1).abs() < 1e-9);
+        assert!(all.windows(2).all(|w| (w[1] - w[0] - 0.01).abs() < 1e-9));
+    }
+
+    /// One deviation from what is usual costs a half; beyond the last mode that is known as many
+    /// are expected as in the last 0.4 before it; all common factors are tried.
+    #[test]
+    fn a_column_knows_its_prior_and_what_lies_beyond() {
+        let pattern = PlatePattern::new(size()).unwrap();
+        for (poisson, ln_prior) in [(0.2, 0.0), (0.25, -0.5), (0.1, -2.0)] {
+            let column = Column::new(&pattern, poisson);
+            assert!((column.ln_prior - ln_prior).abs() < 1e-9);
+            let last = pattern.complete_to();
+            let lately = pattern.modes().iter().filter(|m| {
+                let at = m.ln_lambda_squared(poisson);
+                at <= last && at > last - 0.4
+            });
+            let count = lately.count();
+            assert!(count > 2);
+            assert!((column.beyond - SEEN * count as f64 / 0.4).abs() < 1e-12);
+            let highest = column.from + STEP * column.steps as f64;
+            assert!((column.from - pattern.ln_hz(SPEED_M_S.0, poisson)).abs() < 1e-12);
+            let over = highest - pattern.ln_hz(SPEED_M_S.1, poisson);
+            assert!((0.0..STEP).contains(&over), "{over}");
+        }
+    }
+
+    /// Every mode with its pair, a hundredth of what a wheel scatters apart: the pairs are no
+    /// reason against it, and where a mode has none they are.
+    #[test]
+    fn pairs_are_labelled_with_modes_that_have_them() {
+        let pattern = PlatePattern::new(size()).unwrap();
+        let ln_hz = pattern.ln_hz(3800.0, 0.2);
+        let mut truth: Vec<(f64, usize, usize)> = pattern
+            .modes()
+            .iter()
+            .map(|m| ((ln_hz + m.ln_lambda_squared(0.2)).exp(), m.n, m.s))
+            .collect();
+        truth.sort_by(|a, b| a.0.total_cmp(&b.0));
+        truth.truncate(7);
+        let freqs: Vec<f64> = truth
+            .iter()
+            .flat_map(|(f, n, _)| {
+                if *n > 0 {
+                    vec![*f, f * 1.002]
+                } else {
+                    vec![*f]
+                }
+            })
+            .collect();
+        let found = label_modes(&plain(&freqs), Some(&pattern));
+        let named = found.labels.iter().flatten().count();
+        assert!(named >= 9, "{named} of {}", freqs.len());
+        assert!(found.pairs.iter().all(|p| p.label.is_none_or(|l| l.n > 0)));
+        assert!(found.pairs.len() >= 5);
+    }
+
+    /// As many lines where there is no mode, evenly: no labels.
+    #[test]
+    fn even_lines_have_no_pattern() {
+        let pattern = PlatePattern::new(size()).unwrap();
+        for first_hz in [700.0, 1100.0, 2300.0] {
+            let freqs: Vec<f64> = (0..7).map(|k| first_hz * 1.21f64.powi(k)).collect();
+            let found = label_modes(&plain(&freqs), Some(&pattern));
+            assert!(
+                found.labels.iter().all(Option::is_none),
+                "{:?}",
+                found.labels
+            );
+        }
     }
 
     // The material is found for any ratio of Poisson, with lines straight from the pattern.

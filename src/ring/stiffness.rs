@@ -98,9 +98,7 @@ pub fn stiffness(
     let mut fit = Fit::of(pattern, &points, density, scatter)?;
     for _ in 0..3 {
         let squares: f64 = fit.residuals.iter().map(|r| r * r).sum();
-        let spare = points.len() as f64 - 2.0;
-        scatter =
-            ((SCATTER_COUNTS * SCATTER * SCATTER + squares) / (SCATTER_COUNTS + spare)).sqrt();
+        scatter = scatter_of(squares, points.len());
         fit = Fit::of(pattern, &points, density, scatter)?;
     }
     let measures = fit.of_measures(pattern, &points, tolerance);
@@ -121,6 +119,13 @@ pub fn stiffness(
             .map(|p| (pattern.modes()[p.at].n, pattern.modes()[p.at].s))
             .collect(),
     })
+}
+
+/// Scatter of modes around the plate whose squared residuals sum to `squares`, two figures being
+/// fitted, with [`SCATTER`] as if seen [`SCATTER_COUNTS`] times before.
+fn scatter_of(squares: f64, modes: usize) -> f64 {
+    let spare = modes as f64 - 2.0;
+    ((SCATTER_COUNTS * SCATTER * SCATTER + squares) / (SCATTER_COUNTS + spare)).sqrt()
 }
 
 /// One point per label: the middle of a pair.
@@ -403,6 +408,48 @@ mod tests {
         let same = stiffness(&pattern, MASS_KG, &EXACT, &split, &named).unwrap();
         assert!((same.youngs_pa / e.youngs_pa - 1.0).abs() < 1e-9);
         assert_eq!(same.modes, e.modes);
+    }
+
+    #[test]
+    fn a_scatter_is_drawn_to_what_is_usual() {
+        // None to spare: what is assumed. Nothing left over: less. As usual: as usual.
+        assert!((scatter_of(0.0, 2) / SCATTER - 1.0).abs() < 1e-12);
+        let spare = SCATTER_COUNTS as usize;
+        assert!((scatter_of(0.0, 2 + spare) / SCATTER - 0.5f64.sqrt()).abs() < 1e-12);
+        let usual = SCATTER_COUNTS * SCATTER * SCATTER;
+        assert!((scatter_of(usual, 2 + spare) / SCATTER - 1.0).abs() < 1e-12);
+        assert!((scatter_of(7.0 * usual, 2 + spare) / SCATTER - 2.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn weights_are_of_scatter_and_own_deviation() {
+        let pattern = PlatePattern::new(SIZE).unwrap();
+        let (modes, labels) = lines(|_| 0.0, 4e-3);
+        let at = density(&SIZE, MASS_KG);
+        let fit = Fit::of(&pattern, &points(&pattern, &modes, &labels), at, 3e-3).unwrap();
+        assert!(fit.weights.iter().all(|w| (w / 4e4 - 1.0).abs() < 1e-9));
+        // Rows are how ln f goes with ln E and with Poisson's ratio, by differences.
+        let ln_f = |p: &Point, ln_e: f64, nu: f64| {
+            let mode = pattern.modes()[p.at];
+            pattern.ln_hz((ln_e.exp() / at).sqrt(), nu) + mode.ln_lambda_squared(nu)
+        };
+        let h = 1e-5;
+        for (row, p) in fit.rows.iter().zip(points(&pattern, &modes, &labels)) {
+            let (e, nu) = (fit.ln_youngs, fit.poisson);
+            let by_e = (ln_f(&p, e + h, nu) - ln_f(&p, e - h, nu)) / (2.0 * h);
+            let by_nu = (ln_f(&p, e, nu + h) - ln_f(&p, e, nu - h)) / (2.0 * h);
+            assert!((row[0] - by_e).abs() < 1e-6, "{} {by_e}", row[0]);
+            assert!((row[1] - by_nu).abs() < 1e-5, "{} {by_nu}", row[1]);
+        }
+    }
+
+    #[test]
+    fn no_mass_no_stiffness() {
+        let pattern = PlatePattern::new(SIZE).unwrap();
+        let (modes, labels) = lines(|_| 0.0, 1e-6);
+        for mass_kg in [0.0, -1.0, f64::NAN, f64::INFINITY] {
+            assert!(stiffness(&pattern, mass_kg, &EXACT, &modes, &labels).is_none());
+        }
     }
 
     // Four seen as many as assumed count as much as the assumption: the variance used is

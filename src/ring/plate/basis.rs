@@ -114,6 +114,23 @@ mod tests {
     }
 
     #[test]
+    fn nothing_is_infinite_at_the_centre() {
+        for (r, k, power) in [
+            (0.0, -1, 0.0),
+            (0.0, 0, 1.0),
+            (0.0, 3, 0.0),
+            (2.0, -1, 0.5),
+            (0.5, 2, 0.25),
+        ] {
+            assert_eq!(int_power(r, k), power, "{r} {k}");
+        }
+        for power in 0..4 {
+            let at = radial(6, 0.0, power, 0.0);
+            assert!(at.iter().flatten().all(|v| v.is_finite()), "{power}");
+        }
+    }
+
+    #[test]
     fn derivatives_agree_with_differences() {
         for (bore, power) in [(0.0, 3), (0.0, 0), (0.2, 2)] {
             let (r, step) = (0.63, 1e-4);

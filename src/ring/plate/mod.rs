@@ -131,11 +131,6 @@ impl Plate {
         })
     }
 
-    /// Outer radius in m.
-    pub fn outer_radius_m(&self) -> f64 {
-        self.outer_radius_m
-    }
-
     /// Thickness over outer radius, h/a.
     pub fn thickness_ratio(&self) -> f64 {
         self.thickness_m / self.outer_radius_m

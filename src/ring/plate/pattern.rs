@@ -144,6 +144,27 @@ impl PlatePattern {
 mod tests {
     use super::*;
 
+    /// What has one diameter or circle more than is computed lies higher than the last of its kind.
+    #[test]
+    fn nothing_is_missing_up_to_where_the_pattern_is_complete() {
+        let size = PlateSize {
+            diameter_m: 0.2,
+            thickness_m: 0.02,
+            bore_m: 0.032,
+        };
+        let pattern = PlatePattern::new(size).unwrap();
+        let last = |m: &&PatternMode| m.n == N_MAX || m.s == S_MAX;
+        let ends: Vec<f64> = pattern
+            .modes()
+            .iter()
+            .filter(last)
+            .map(|m| m.at_knots[1])
+            .collect();
+        assert!(ends.len() > 5);
+        assert!(ends.iter().all(|e| *e >= pattern.complete_to()));
+        assert!(ends.contains(&pattern.complete_to()));
+    }
+
     // Half of what a wheel's own scatter is assumed to be would still not matter: 1e-4 is far
     // below it.
     #[test]

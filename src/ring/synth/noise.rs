@@ -148,3 +148,75 @@ pub(super) fn shape(samples: &[f64], rate: SampleRate, gain: impl Fn(f64) -> f64
     time.truncate(samples.len());
     time
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    fn made(noise: Noise, seed: u64) -> Vec<f64> {
+        let mut samples = vec![0.0; 800];
+        noise.add(
+            &mut samples,
+            SampleRate::new(8000).unwrap(),
+            &mut seeded(seed, 1),
+        );
+        samples
+    }
+
+    #[test]
+    fn tones_beyond_half_the_rate_are_left_out() {
+        let tone = |freq_hz: f64| {
+            made(
+                Noise::Tone {
+                    freq_hz,
+                    rms_db: -6.0,
+                },
+                1,
+            )
+        };
+        assert!(tone(3999.0).iter().any(|v| *v != 0.0));
+        for freq_hz in [4000.0, 5000.0, 0.0, -300.0, f64::NAN] {
+            assert!(tone(freq_hz).iter().all(|v| *v == 0.0), "{freq_hz}");
+        }
+    }
+
+    /// A quarter of all phases in each quarter: 100 of 400, five deviations of 8.7.
+    #[test]
+    fn phases_are_spread_all_round() {
+        let mut quarters = [0; 4];
+        for seed in 0..400 {
+            // A period of 8 samples: the third is a quarter later.
+            let x = made(
+                Noise::Tone {
+                    freq_hz: 1000.0,
+                    rms_db: 0.0,
+                },
+                seed,
+            );
+            quarters[2 * usize::from(x[0] > 0.0) + usize::from(x[2] > 0.0)] += 1;
+        }
+        assert!(
+            quarters.iter().all(|q| (56..145).contains(q)),
+            "{quarters:?}"
+        );
+    }
+
+    #[test]
+    fn a_gain_over_frequency_is_applied_as_it_is_given() {
+        let rate = SampleRate::new(8000).unwrap();
+        let tone = |hz: f64| -> Vec<f64> {
+            (0..1024)
+                .map(|k| (2.0 * PI * hz * f64::from(k) / 8000.0).sin())
+                .collect()
+        };
+        // Whole periods in 1024 samples.
+        let (low, high) = (tone(500.0), tone(2000.0));
+        let both: Vec<f64> = low.iter().zip(&high).map(|(a, b)| a + b).collect();
+        let shaped = shape(&both, rate, |f| if f < 1000.0 { 0.5 } else { 3.0 });
+        for ((s, l), h) in shaped.iter().zip(&low).zip(&high) {
+            assert!((s - 0.5 * l - 3.0 * h).abs() < 1e-9);
+        }
+        assert!(shape(&[], rate, |_| 1.0).is_empty());
+    }
+}

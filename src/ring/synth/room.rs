@@ -34,7 +34,7 @@ impl Room {
     /// Response to a unit impulse, without the direct sound.
     pub fn tail(&self, rate: SampleRate) -> Vec<f64> {
         let start = rate.samples(FIRST_ECHO_S);
-        let count = rate.samples(1.1 * self.t60_at(125.0)).max(start + 1);
+        let count = rate.samples(1.1 * self.t60_at(125.0));
         let mut tail = vec![0.0; count];
         for (band, centre_hz) in BANDS_HZ.into_iter().enumerate() {
             let noise = gaussian(count, &mut seeded(self.seed, 2000 + band as u64));
@@ -112,6 +112,20 @@ mod tests {
                 .map(|(band, centre)| octave(f, centre, band).powi(2))
                 .sum();
             assert!((sum - 1.0).abs() < 1e-12, "{f} Hz: {sum}");
+        }
+    }
+
+    #[test]
+    fn a_tail_is_a_tenth_longer_than_its_lowest_decay() {
+        let rate = SampleRate::new(8000).unwrap_or_else(|_| unreachable!());
+        for (t60_s, treble_share, samples) in [(0.4, 0.5, 7040), (0.001, 1.0, 440)] {
+            let room = Room {
+                t60_s,
+                treble_share,
+                direct_over_tail_db: 0.0,
+                seed: 1,
+            };
+            assert_eq!(room.tail(rate).len(), samples);
         }
     }
 

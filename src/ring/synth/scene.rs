@@ -312,14 +312,7 @@ impl Scene {
                         );
                         add_driven(dry, self.rate, at_s, pulse, weight, pole(tone));
                     }
-                    let first = first_sample(self.rate, at_s);
-                    for (k, s) in dry.iter_mut().enumerate().skip(first) {
-                        let t = k as f64 / self.rate.hz() - at_s;
-                        if t > pulse.contact_s() {
-                            break;
-                        }
-                        *s += strength * pulse.click(t);
-                    }
+                    add_click(dry, self.rate, at_s, strength, pulse);
                 }
                 Source::Other(sound) => {
                     let mut rng = seeded(self.seed, 3000 + index as u64);
@@ -381,6 +374,18 @@ impl Scene {
     }
 }
 
+/// Adds the click of a contact that begins at `at_s`.
+fn add_click(dry: &mut [f64], rate: SampleRate, at_s: f64, strength: f64, pulse: TapPulse) {
+    let first = first_sample(rate, at_s);
+    for (k, s) in dry.iter_mut().enumerate().skip(first) {
+        let t = k as f64 / rate.hz() - at_s;
+        if t > pulse.contact_s() {
+            break;
+        }
+        *s += strength * pulse.click(t);
+    }
+}
+
 fn pole(tone: &WheelTone) -> Complex64 {
     Complex64::new(
         -tone.decay_per_s(),
@@ -397,4 +402,153 @@ fn weight(tone: &WheelTone, strike: &Strike, wheel: &WheelModel, radiation: Radi
     let across = tone.shape.deflection(radius) / tone.mass_share;
     let heard = radiation.share(tone, wheel);
     across * tone.around(strike.spot_rad) * tone.around(strike.mic_rad) * heard
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use crate::ring::plate::Material;
+    use crate::ring::synth::{BondLoss, Imperfection};
+
+    fn rate() -> SampleRate {
+        SampleRate::new(48_000).unwrap()
+    }
+
+    fn wheel() -> WheelModel {
+        let material = Material {
+            youngs_pa: 45e9,
+            density_kg_m3: 2300.0,
+            poisson: 0.2,
+        };
+        let imperfection = Imperfection::usual(4);
+        WheelModel::sound(
+            [0.2, 0.02, 0.032],
+            material,
+            BondLoss::VITRIFIED,
+            imperfection,
+        )
+    }
+
+    #[test]
+    fn the_microphone_turns_with_the_spot() {
+        let strikes = turned_under_mic(&[1.0, -0.5], 0.25);
+        let mics: Vec<f64> = strikes.iter().map(|s| s.mic_rad).collect();
+        assert_eq!(mics, [1.25, -0.25]);
+        assert_eq!(strikes[1].spot_rad, -0.5);
+    }
+
+    /// A second contact is a second strike: the same samples.
+    #[test]
+    fn a_bounce_is_a_softer_strike_later() {
+        let first = Strike {
+            strength: 0.8,
+            ..Strike::at(0.4)
+        };
+        let bounced = Strike {
+            bounce: Some(Bounce {
+                after_s: 0.05,
+                level_db: -12.0,
+            }),
+            ..first
+        };
+        let second = Strike {
+            strength: 0.8 * 10f64.powf(-0.6),
+            ..first
+        };
+        let one = Scene::plain(rate(), Source::Wheel(wheel()), vec![bounced]);
+        let mut two = Scene::plain(rate(), Source::Wheel(wheel()), vec![first, second]);
+        two.spacing_s = 0.05;
+        two.tail_s = 0.95;
+        let (one, two) = (one.play().unwrap(), two.play().unwrap());
+        assert_eq!(one.clip.len(), two.clip.len());
+        for (a, b) in one.clip.samples().iter().zip(two.clip.samples()) {
+            assert!((a - b).abs() < 1e-12);
+        }
+    }
+
+    #[test]
+    fn a_click_is_added_where_the_contact_is() {
+        let pulse = TapPulse::new(1e-3);
+        let mut dry = vec![0.25; 200];
+        add_click(&mut dry, rate(), 0.00101, 2.0, pulse);
+        for (k, v) in dry.iter().enumerate() {
+            let t = k as f64 / 48_000.0 - 0.00101;
+            assert!((v - 0.25 - 2.0 * pulse.click(t)).abs() < 1e-12, "{k}");
+        }
+        assert!(dry.iter().filter(|v| **v != 0.25).count() > 40);
+    }
+
+    /// Twice as far from the wheel its direct sound is as loud (it is set), the room twice.
+    #[test]
+    fn a_room_is_louder_from_afar() {
+        let strikes = vec![Strike::at(0.4)];
+        let dry = Scene::plain(rate(), Source::Wheel(wheel()), strikes);
+        let wet = |distance_m: f64| -> Vec<f64> {
+            let mut scene = dry.clone();
+            scene.distance_m = distance_m;
+            scene.room = Some(Room {
+                t60_s: 0.3,
+                treble_share: 0.5,
+                direct_over_tail_db: 15.0,
+                seed: 2,
+            });
+            let plain = dry.play().unwrap();
+            let made = scene.play().unwrap();
+            let pairs = made.clip.samples().iter().zip(plain.clip.samples());
+            pairs.map(|(a, b)| a - b).collect()
+        };
+        let (near, far) = (wet(0.25), wet(0.5));
+        assert!(near.iter().any(|v| v.abs() > 1e-3));
+        for (n, f) in near.iter().zip(&far) {
+            assert!((f - 2.0 * n).abs() < 1e-12);
+        }
+    }
+
+    /// What moves at the spot, what moves at the microphone, over the mass that moves.
+    #[test]
+    fn a_tone_is_heard_by_what_moves_at_spot_and_microphone() {
+        let wheel = wheel();
+        let strike = Strike {
+            mic_rad: 1.1,
+            ..Strike::at(0.3)
+        };
+        for tone in wheel.tones(9000.0).unwrap() {
+            let near = Radiation::NearRim;
+            let share = near.share(&tone, &wheel);
+            let moves = tone.shape.deflection(1.0 - 0.0254 / 0.1) / tone.mass_share;
+            let truth = moves * tone.around(0.3) * tone.around(1.1) * share;
+            assert!((weight(&tone, &strike, &wheel, near) - truth).abs() < 1e-12);
+            // Beyond the bore there is nothing to strike: its edge, 16 mm from the middle.
+            let far = Strike {
+                inset_m: 3.0,
+                ..strike
+            };
+            let edge = Strike {
+                inset_m: 0.1 - 0.016,
+                ..strike
+            };
+            let (far, edge) = (
+                weight(&tone, &far, &wheel, near),
+                weight(&tone, &edge, &wheel, near),
+            );
+            assert!(
+                (far - edge).abs() < 1e-9 * (1.0 + edge.abs()),
+                "{far} {edge}"
+            );
+        }
+    }
+
+    #[test]
+    fn clips_are_cut_around_each_strike() {
+        let strikes = vec![Strike::at(0.0), Strike::at(1.0)];
+        let made = Scene::plain(rate(), Source::Wheel(wheel()), strikes)
+            .play()
+            .unwrap();
+        let clips = made.clip_per_tap(0.1, 0.3);
+        let whole = made.clip.samples();
+        assert_eq!(clips.len(), 2);
+        assert_eq!(clips[0].samples(), &whole[19_200..38_400]);
+        assert_eq!(clips[1].samples(), &whole[67_200..86_400]);
+    }
 }

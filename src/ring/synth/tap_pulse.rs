@@ -109,4 +109,46 @@ mod tests {
         }
         assert!((pulse.spectrum(Complex64::new(-1e-9, 0.0)).re - 1.0).abs() < 1e-9);
     }
+
+    #[test]
+    fn a_contact_is_kept_within_its_bounds() {
+        for (asked, given) in [
+            (1e-3, 1e-3),
+            (1e-6, 0.05e-3),
+            (1.0, 5e-3),
+            (f64::NAN, 0.4e-3),
+        ] {
+            assert_eq!(TapPulse::new(asked).contact_s(), given);
+        }
+    }
+
+    /// A period of a sine over the contact, and nothing outside.
+    #[test]
+    fn a_click_is_one_period() {
+        let pulse = TapPulse::new(0.8e-3);
+        for (t, size) in [
+            (-1e-9, 0.0),
+            (0.2e-3, 1.0),
+            (0.4e-3, 0.0),
+            (0.6e-3, -1.0),
+            (0.7e-3, -0.5f64.sqrt()),
+            (0.801e-3, 0.0),
+        ] {
+            assert!((pulse.click(t) - size).abs() < 1e-9, "{t}");
+        }
+    }
+
+    /// `(e^(a t) - 1) / a` without loss for real and for imaginary a.
+    #[test]
+    fn the_integral_of_a_slow_exponential_is_exact() {
+        for x in [1e-9, 1e-4, 0.999e-3, 1.001e-3, 0.5] {
+            let t = 3.0;
+            let a = x / t;
+            let real = integral(Complex64::new(a, 0.0), t);
+            assert!((real - x.exp_m1() / a).norm() < 1e-12, "{x}");
+            let turning = integral(Complex64::new(0.0, a), t);
+            let truth = Complex64::new(x.sin(), 2.0 * (0.5 * x).sin().powi(2)) / a;
+            assert!((turning - truth).norm() < 1e-12, "{x}");
+        }
+    }
 }

@@ -111,3 +111,118 @@ fn add_decay(
 pub(super) fn first_sample(rate: SampleRate, time_s: f64) -> usize {
     (time_s * rate.hz() - 1e-9).ceil().max(0.0) as usize
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    fn rate(hz: u32) -> SampleRate {
+        SampleRate::new(hz).unwrap()
+    }
+
+    /// `integral of force(u) Re(weight exp(pole (t - u))) du` by a sum.
+    #[test]
+    fn during_the_contact_a_tone_is_what_was_pressed_so_far() {
+        let (strike_s, pulse) = (0.00103, TapPulse::new(2e-3));
+        let weight = Complex64::new(0.7, -0.4);
+        let pole = Complex64::new(-150.0, 2.0 * PI * 900.0);
+        let mut samples = vec![0.0; 400];
+        add_driven(&mut samples, rate(48_000), strike_s, pulse, weight, pole);
+        for (k, v) in samples.iter().enumerate() {
+            let t = k as f64 / 48_000.0 - strike_s;
+            let steps = 4000;
+            let h = t.clamp(0.0, 2e-3) / f64::from(steps);
+            let sum: f64 = (0..steps)
+                .map(|j| (f64::from(j) + 0.5) * h)
+                .map(|u| pulse.force(u) * (weight * (pole * (t - u)).exp()).re * h)
+                .sum();
+            assert!((v - sum).abs() < 1e-6, "{k}: {v} {sum}");
+        }
+    }
+
+    #[test]
+    fn tones_that_are_no_tones_make_no_sound() {
+        let good = DampedTone {
+            freq_hz: 1000.0,
+            decay_per_s: 20.0,
+            amplitude: 0.5,
+            phase_rad: 0.3,
+        };
+        let sounds = |tone: DampedTone, strike_s: f64| {
+            let made = damped_modes(rate(8000), &[tone], strike_s, 500);
+            assert!(made.samples().iter().all(|v| v.is_finite()));
+            made.samples().iter().any(|v| *v != 0.0)
+        };
+        assert!(sounds(good, 0.001));
+        for strange in [f64::NAN, f64::INFINITY] {
+            assert!(!sounds(good, strange));
+            assert!(!sounds(
+                DampedTone {
+                    amplitude: strange,
+                    ..good
+                },
+                0.0
+            ));
+            assert!(!sounds(
+                DampedTone {
+                    freq_hz: strange,
+                    ..good
+                },
+                0.0
+            ));
+            assert!(!sounds(
+                DampedTone {
+                    freq_hz: -strange,
+                    ..good
+                },
+                0.0
+            ));
+            assert!(!sounds(
+                DampedTone {
+                    decay_per_s: strange,
+                    ..good
+                },
+                0.0
+            ));
+        }
+        for decay_per_s in [0.0, -3.0] {
+            assert!(!sounds(
+                DampedTone {
+                    decay_per_s,
+                    ..good
+                },
+                0.0
+            ));
+        }
+        assert!(!sounds(
+            DampedTone {
+                freq_hz: 4000.0,
+                ..good
+            },
+            0.0
+        ));
+    }
+
+    /// e^-32 is 1.3e-14: 0.32 s at 100/s.
+    #[test]
+    fn a_tone_ends_when_it_has_died() {
+        let tone = DampedTone {
+            freq_hz: 777.0,
+            decay_per_s: 100.0,
+            amplitude: 1.0,
+            phase_rad: 0.1,
+        };
+        let made = damped_modes(rate(8000), &[tone], 0.0, 5000);
+        let last = made.samples().iter().rposition(|v| *v != 0.0);
+        assert_eq!(last, Some(2560));
+    }
+
+    #[test]
+    fn the_first_sample_is_the_next_one() {
+        // In floating point 0.1 + 0.2 is more than 0.3.
+        assert_eq!(first_sample(rate(48_000), 0.1 + 0.2), 14_400);
+        assert_eq!(first_sample(rate(48_000), 14_400.01 / 48_000.0), 14_401);
+        assert_eq!(first_sample(rate(48_000), -1.0), 0);
+    }
+}
