@@ -348,5 +348,56 @@ mod tests {
             "{:?}",
             band.fitted_s
         );
+        // The longest range ends 30 dB further down.
+        let to_s = from_s + ring_time_s * 0.5;
+        assert!((band.fitted_s.1 - to_s).abs() < 0.01, "{:?}", band.fitted_s);
+    }
+
+    /// A line of 0.5 s with the given relative error, bend and distance from its curve.
+    fn line(std: f64, bend: f64, rms_db: f64) -> DecayLine {
+        DecayLine {
+            ring_time_s: 0.5,
+            ring_time_std_s: 0.5 * std,
+            rms_db,
+            bend,
+            fitted_db: (-5.0, -35.0),
+            fitted_s: (0.0, 0.3),
+        }
+    }
+
+    #[test]
+    fn a_line_is_told_unless_its_filter_its_bend_or_its_curve_speaks_against_it() {
+        let straight = line(0.0, 1.0, 0.2);
+        assert_eq!(told(&straight, 100.0), Ok(0.5));
+        // A filter of 3.9 Hz rings for two thirds of that itself.
+        let narrow = told(&straight, 3.9);
+        assert!(matches!(
+            narrow,
+            Err(NoDecay::FilterBound { bandwidth_times_t60 }) if (bandwidth_times_t60 - 1.95).abs() < 1e-12
+        ));
+        assert_eq!(told(&straight, 4.1), Ok(0.5));
+        assert_eq!(told(&line(0.0, 1.0, 0.99), 100.0), Ok(0.5));
+        assert_eq!(
+            told(&line(0.0, 1.0, 1.01), 100.0),
+            Err(NoDecay::Beating { rms_db: 1.01 })
+        );
+        // A bend up to 5 %, to twelve deviations where those are more, to 30 % at most.
+        for (std, most) in [
+            (0.0, 0.05),
+            (0.001, 0.05),
+            (0.01, 0.12),
+            (0.5, 0.3),
+            (f64::INFINITY, 0.3),
+        ] {
+            assert_eq!(
+                told(&line(std, 1.0 + 0.99 * most, 0.2), 100.0),
+                Ok(0.5),
+                "{std}"
+            );
+            let bent = told(&line(std, 1.0 + 1.01 * most, 0.2), 100.0);
+            assert_eq!(bent, Err(NoDecay::Beating { rms_db: 0.2 }), "{std}");
+        }
+        // Slower at the end is no beat.
+        assert_eq!(told(&line(0.0, 0.5, 0.2), 100.0), Ok(0.5));
     }
 }

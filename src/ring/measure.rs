@@ -62,6 +62,7 @@ fn flaws(take: &TapTake, solved: &Solved) -> Vec<Flaw> {
 #[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
+    use crate::ring::mode::{Mode, Refusal, RefusedLine};
     use crate::signal::clip::Clip;
     use crate::units::SampleRate;
 
@@ -142,5 +143,15 @@ mod tests {
             matches!(live[..], [Flaw::LiveRoom { misfit_db }] if (misfit_db + 10.0).abs() < 1e-9)
         );
         assert_eq!(with(640, &solved(0.0, true)), [Flaw::Crowded { lines: 0 }]);
+        let mut crowd = solved(0.0, true);
+        crowd.modes = vec![Mode::made_up(900.0), Mode::made_up(1500.0)];
+        crowd.refused = vec![
+            RefusedLine {
+                line: Mode::made_up(700.0),
+                why: Refusal::Steady,
+            };
+            5
+        ];
+        assert_eq!(with(640, &crowd), [Flaw::Crowded { lines: 7 }]);
     }
 }

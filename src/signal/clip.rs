@@ -59,3 +59,24 @@ impl Clip {
         &self.samples[start.min(end)..end]
     }
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_clip_knows_its_length_and_its_peak() {
+        let rate = SampleRate::new(8_000).unwrap();
+        let clip = Clip::new(vec![0.1, -0.5, 0.25, 0.0], rate);
+        assert_eq!((clip.len(), clip.is_empty(), clip.peak()), (4, false, 0.5));
+        assert!((clip.duration_s() - 0.0005).abs() < 1e-15);
+        let none = Clip::new(Vec::new(), rate);
+        assert_eq!((none.len(), none.is_empty(), none.peak()), (0, true, 0.0));
+        assert_eq!(none.duration_s(), 0.0);
+        // Beyond the ends there is nothing.
+        assert_eq!(clip.slice(1, 3), [-0.5, 0.25]);
+        assert_eq!(clip.slice(3, 9), [0.0]);
+        assert!(clip.slice(7, 9).is_empty() && clip.slice(3, 1).is_empty());
+    }
+}

@@ -224,6 +224,33 @@ mod tests {
         assert_eq!(energy, [0.0; LANES]);
     }
 
+    /// An impulse shows the weights: a sinc of 0.45 of the new rate under a Hann window that
+    /// would be 0 one sample beyond its ends.
+    #[test]
+    fn decimation_weighs_with_a_windowed_sinc() {
+        for factor in [2, 3] {
+            let half = 8 * factor as i32;
+            let mut impulse = vec![0.0; 101];
+            impulse[50] = 1.0;
+            for (m, v) in decimate(&impulse, factor).into_iter().enumerate() {
+                let t = 50 - (m * factor) as i32;
+                let cut = 0.45 / factor as f64;
+                let turn = 2.0 * PI * cut * f64::from(t);
+                let sinc = if t == 0 { 1.0 } else { turn.sin() / turn };
+                let hann = (0.5 * PI * f64::from(t) / f64::from(half + 1))
+                    .cos()
+                    .powi(2);
+                let weight = if t.abs() <= half {
+                    2.0 * cut * sinc * hann
+                } else {
+                    0.0
+                };
+                assert!((v - weight).abs() < 1e-12, "{factor} {t}: {v} {weight}");
+            }
+        }
+        assert_eq!(decimate(&[1.0, 2.0], 1), [1.0, 2.0]);
+    }
+
     #[test]
     fn decimation_keeps_a_low_tone_and_removes_a_high_one() {
         let tone = |hz: f64| -> Vec<f64> {

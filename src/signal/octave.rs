@@ -87,14 +87,10 @@ impl BandPass {
             let im = 0.5 * (p_im + sign * root_im);
             sections[section_at] = section(-2.0 * re, re * re + im * im, w);
         }
-        let mut filter = Self {
+        Some(Self {
             sections,
             width_hz: high_hz - low_hz,
-        };
-        let middle_hz = rate.hz() / PI * m.sqrt().atan();
-        let off = filter.gain_at(middle_hz, rate);
-        filter.sections[0].gain /= off;
-        Some(filter)
+        })
     }
 
     /// Distance of the two edges in Hz.
@@ -339,6 +335,27 @@ mod tests {
         assert_eq!(filter.run_backwards(&[1.0], rate(44_100)).len(), 1);
     }
 
+    /// A constant goes on as itself, faded; so many samples as the filter takes to settle, or all
+    /// but the one it is turned about.
+    #[test]
+    fn a_signal_goes_on_turned_about_its_last_sample() {
+        let band = BandPass::new(1000.0, 1100.0, rate(8_000)).unwrap();
+        let beyond = (SETTLING_BANDWIDTHS / 100.0 * 8_000.0) as usize;
+        for (len, expected) in [(2 * beyond, beyond), (50, 49), (1, 0), (0, 0)] {
+            let more = band.continued(&vec![0.5; len], rate(8_000));
+            assert_eq!(more.len(), expected);
+            for (k, v) in more.iter().enumerate() {
+                let fade = 0.25 * (1.0 + (PI * k as f64 / expected as f64).cos());
+                assert!((v - fade).abs() < 1e-12, "{len} {k}");
+            }
+        }
+        let ramp: Vec<f64> = (0..40).map(f64::from).collect();
+        // Beyond 39 come 40, 41 and so on.
+        let more = band.continued(&ramp, rate(8_000));
+        let fade = 0.5 * (1.0 + (PI / 39.0).cos());
+        assert!((more[0] - 40.0).abs() < 1e-12 && (more[1] / fade - 41.0).abs() < 1e-9);
+    }
+
     #[test]
     fn bands_stay_inside_the_recording() {
         let bands = BandWidth::Octave.bands(250.0, rate(8_000));
@@ -348,6 +365,9 @@ mod tests {
         assert_eq!(BandWidth::ThirdOctave.bands(250.0, rate(48_000)).len(), 19);
         assert!(BandWidth::Octave.bands(1e9, rate(8_000)).is_empty());
         assert!(BandPass::new(100.0, 5_000.0, rate(8_000)).is_none());
+        for (low_hz, high_hz) in [(0.0, 500.0), (-1.0, 500.0), (500.0, 500.0), (600.0, 500.0)] {
+            assert!(BandPass::new(low_hz, high_hz, rate(8_000)).is_none());
+        }
         assert!(BandPass::new(f64::NAN, 500.0, rate(8_000)).is_none());
     }
 }

@@ -140,6 +140,23 @@ mod tests {
         assert_eq!(at, Some((77_777 / overview.bucket_len()) as usize));
     }
 
+    /// Lost frames fill the bucket that is begun, then those that follow.
+    #[test]
+    fn lost_frames_fill_up_a_bucket_that_is_begun() {
+        let mut overview = Overview::new();
+        // Enough for buckets of more than one sample.
+        overview.push(&vec![0.5; 3 * Overview::MOST]);
+        let len = overview.bucket_len();
+        assert!(len > 1);
+        let whole = overview.buckets().len() as u64;
+        overview.push(&[0.25]);
+        overview.push_lost(len - 1);
+        overview.push(&[0.75]);
+        let all = overview.buckets();
+        let heard: Vec<(u64, f64)> = all.iter().map(|b| (b.heard, b.max)).collect();
+        assert_eq!(heard[whole as usize..], [(1, 0.25), (1, 0.75)]);
+    }
+
     #[test]
     fn lost_frames_take_their_place() {
         let mut overview = Overview::new();

@@ -241,6 +241,40 @@ mod tests {
         assert_eq!(find_peaks(&s, &high), vec![peaks[0]]);
     }
 
+    /// Two sines of whole periods, far above rounding: each stands out by all that is told, however
+    /// soft, and spacing is in Hz whatever a bin is.
+    #[test]
+    fn prominence_and_spacing_know_their_units() {
+        for (rate_hz, gain) in [(8_000, 1.0), (8_000, 1e-3), (48_000, 1e3)] {
+            let rate = SampleRate::new(rate_hz).unwrap();
+            let bin_hz = f64::from(rate_hz) / 4096.0;
+            let x: Vec<f64> = (0..4096)
+                .map(|n| {
+                    let turn = std::f64::consts::TAU * f64::from(n) / 4096.0;
+                    gain * ((turn * 500.0).sin() + 0.9 * (turn * 530.0).sin())
+                })
+                .collect();
+            let s = Spectrum::of(&x, rate, Window::Rectangular, 4096);
+            let peaks = |min_spacing_hz: f64| {
+                let rules = PeakRules {
+                    min_prominence_db: 200.0,
+                    min_spacing_hz,
+                    band_hz: (0.0, 0.5 * rate.hz()),
+                };
+                find_peaks(&s, &rules)
+            };
+            let both = peaks(29.0 * bin_hz);
+            assert_eq!(both.iter().map(|p| p.bin).collect::<Vec<_>>(), [500, 530]);
+            assert!(
+                both.iter()
+                    .all(|p| (239.0..240.1).contains(&p.prominence_db)),
+                "{both:?}"
+            );
+            let one = peaks(31.0 * bin_hz);
+            assert_eq!(one.iter().map(|p| p.bin).collect::<Vec<_>>(), [500]);
+        }
+    }
+
     #[test]
     fn silence_has_no_peaks() {
         let s = Spectrum::of(

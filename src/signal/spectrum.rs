@@ -63,11 +63,6 @@ impl Analyzer {
         self.weights.len()
     }
 
-    /// Length of the transform, zeros included.
-    pub fn fft_len(&self) -> usize {
-        self.fft_len
-    }
-
     /// Sum of the squared weights: `|X|^2` of white noise has this times its variance as mean.
     pub fn square_sum(&self) -> f64 {
         self.square_sum
@@ -161,11 +156,6 @@ impl Spectrum {
     pub fn bin_of(&self, freq_hz: f64) -> usize {
         // The cast sends NaN and negative numbers to 0.
         ((freq_hz / self.bin_hz()).round() as usize).min(self.amplitudes.len().saturating_sub(1))
-    }
-
-    /// Equivalent noise bandwidth in Hz of one bin.
-    pub fn noise_bandwidth_hz(&self) -> f64 {
-        self.noise_bandwidth_hz
     }
 
     /// One-sided power density in squared units per Hz at a bin: right for noise, not for

@@ -123,6 +123,24 @@ mod tests {
     }
 
     #[test]
+    fn tapers_are_whole_in_the_middle_and_next_to_nothing_at_the_ends() {
+        for (window, first) in [(Window::Hann, 0.0), (Window::FlatTop, -0.000_42)] {
+            let weights = window.weights(64);
+            assert!(
+                (weights[32] - 1.0).abs() < 1e-6,
+                "{window:?} {}",
+                weights[32]
+            );
+            assert!(
+                (weights[0] - first).abs() < 1e-5,
+                "{window:?} {}",
+                weights[0]
+            );
+            assert!(weights[16] < weights[24] && weights[24] < weights[32]);
+        }
+    }
+
+    #[test]
     fn no_weights_have_no_gain() {
         assert!(Window::Hann.weights(0).is_empty());
         assert_eq!(coherent_gain(&[]), 0.0);

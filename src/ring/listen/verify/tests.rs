@@ -195,42 +195,44 @@ fn a_rise_must_stand_over_the_noise_longer_than_by_chance() {
 fn a_click_leaves_less_than_a_3000th_after_3_ms_from_1_khz_on() {
     let quiet = [0.0; 3];
     for (hop_len, wait) in [(48, 3), (14, 3), (13, 4), (11, 4), (8, 5)] {
-        let crisp = |left: f64| {
-            let known = levels_in_hops_of(
-                hop_len,
-                &[
-                    (100, quiet),
-                    (3, [0.0, 0.0, 1.0]),
-                    // What filters ring on with meanwhile does not count.
-                    (wait - 3, [0.0, 0.0, 0.01]),
-                    (3, [0.0, 0.0, left]),
-                    (9, quiet),
-                ],
-            );
-            check_persistence(&shape(&known), 100, false)
-        };
-        assert_eq!(crisp(0.000_31), Ok(()), "{hop_len}");
-        let refused = crisp(0.000_29).unwrap_err();
-        let right = matches!(refused, NotATap::Click { left_db }
-            if about(left_db, 10.0 * 0.000_29f64.log10()));
-        assert!(right, "{hop_len}: {refused:?}");
+        for gain in [1.0, 1e-6, 1e3] {
+            let crisp = |left: f64| {
+                let known = levels_in_hops_of(
+                    hop_len,
+                    &[
+                        (100, quiet),
+                        (3, [0.0, 0.0, gain]),
+                        // What filters ring on with meanwhile does not count.
+                        (wait - 3, [0.0, 0.0, 0.01 * gain]),
+                        (3, [0.0, 0.0, left * gain]),
+                        (9, quiet),
+                    ],
+                );
+                check_persistence(&shape(&known), 100, false)
+            };
+            assert_eq!(crisp(0.000_31), Ok(()), "{hop_len}");
+            let refused = crisp(0.000_29).unwrap_err();
+            let right = matches!(refused, NotATap::Click { left_db }
+                if about(left_db, 10.0 * 0.000_29f64.log10()));
+            assert!(right, "{hop_len}: {refused:?}");
+        }
     }
     let check = |parts: &[(usize, [f64; 3])]| {
         let known = levels(parts);
         check_persistence(&shape(&known), 100, false)
     };
     // With less than 3 % from 1 kHz on, the bands below decide: there nothing is left here.
-    let share = |high: f64| {
-        let both = [0.0, 1.0, high];
-        check(&[(100, [0.0; 3]), (3, both), (20, [0.0, 0.0, high])])
-    };
-    assert_eq!(share(0.031_5), Ok(()));
-    assert_eq!(
-        share(0.001),
-        Err(NotATap::Click {
-            left_db: from_then(0.001)
-        })
-    );
+    for gain in [1.0, 1e-6, 1e3] {
+        let share = |high: f64| {
+            let (both, on) = ([0.0, gain, high * gain], [0.0, 0.0, high * gain]);
+            check(&[(100, [0.0; 3]), (3, both), (20, on)])
+        };
+        assert_eq!(share(0.031_5), Ok(()));
+        let refused = share(0.001).unwrap_err();
+        let right = matches!(refused, NotATap::Click { left_db }
+            if about(left_db, from_then(0.001)));
+        assert!(right, "{refused:?}");
+    }
 }
 
 /// What is left of 1 and `high` together when `high` alone goes on, in dB.
