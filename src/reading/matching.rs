@@ -722,6 +722,84 @@ mod tests {
         assert_eq!((m.found[0].place, m.missing.as_slice()), (1, &[0][..]));
     }
 
+    /// One line between two places: the heavier place draws it.
+    #[test]
+    fn a_heavy_place_draws_more_than_a_light_one() {
+        let mut at = places(&[2000.0, 2040.0]);
+        for (heavy, expected) in [(0, 0.0), (1, (2000.0f64 / 2040.0).ln())] {
+            at[heavy].weight = 900.0;
+            at[1 - heavy].weight = 25.0;
+            let shift = common_shift(&[line(2000.0)], &at, 0.03).unwrap().shift;
+            assert!((shift - expected).abs() < 1e-9, "{heavy}: {shift}");
+        }
+    }
+
+    /// Half of a pair that is seen as one line lies anywhere between the two, where they could not
+    /// be told apart and the other was not found.
+    #[test]
+    fn a_half_of_a_pair_counts_from_the_stretch_between_only_when_it_is_alone() {
+        let pair = |gap: f64| {
+            let mut at = places(&[2000.0, 2000.0 * f64::exp(gap)]);
+            at[0].partner = Some(1);
+            at[1].partner = Some(0);
+            at
+        };
+        let of = |gap: f64, off: f64, other: Option<usize>| {
+            let at = pair(gap);
+            residual(at[0].ln_freq + off, 1e-3, 0, &at, &[Some(0), other])
+        };
+        assert!(of(0.001_9, 0.001, None).abs() < 1e-12);
+        assert!((of(0.001_9, 0.002_5, None) - 0.000_6).abs() < 1e-12);
+        assert!((of(0.001_9, 0.001, Some(1)) - 0.001).abs() < 1e-12);
+        assert!((of(0.002_1, 0.001, None) - 0.001).abs() < 1e-12);
+        let lone = places(&[2000.0]);
+        assert!(
+            (residual(lone[0].ln_freq + 0.001, 1e-3, 0, &lone, &[Some(0)]) - 0.001).abs() < 1e-12
+        );
+    }
+
+    /// The place lies between the line and the nearest one left over.
+    #[test]
+    fn a_parted_line_counts_from_the_stretch_to_its_nearest_twin() {
+        let mut at = places(&[2000.0]);
+        let x0 = at[0].ln_freq;
+        let x = [x0 - 0.000_3, x0 - 0.001_9, x0 + 0.000_2];
+        let of = |at: &[Place], moved: bool, line_of: &[Option<usize>]| {
+            let mut found = vec![Found {
+                place: 0,
+                line: 0,
+                residual: 0.5,
+                moved,
+            }];
+            centre_parted(&x, at, line_of, &mut found);
+            found[0].residual
+        };
+        assert!(of(&at, false, &[Some(0)]).abs() < 1e-12);
+        // With the nearest taken, the other one below: half the way it stays below.
+        let below = of(&at, false, &[Some(0), Some(2)]);
+        assert!((below + 0.000_3).abs() < 1e-12, "{below}");
+        assert_eq!(of(&at, true, &[Some(0)]), 0.5);
+        at[0].partner = Some(7);
+        assert_eq!(of(&at, false, &[Some(0)]), 0.5);
+    }
+
+    #[test]
+    fn a_twin_of_an_irregular_place_or_of_a_pair_is_no_new_partner() {
+        let of = |regular: bool, partner: Option<usize>| {
+            let mut at = places(&[2000.0]);
+            (at[0].regular, at[0].partner) = (regular, partner);
+            let x = [at[0].ln_freq, at[0].ln_freq + 0.001];
+            let mut free = [false, true];
+            let mut out = Matching::default();
+            explain_parted(&x, &at, &[Some(0)], &mut free, &mut out);
+            (free[1], out.new_partners.len())
+        };
+        assert_eq!(of(true, None), (false, 1));
+        assert_eq!(of(false, None), (false, 0));
+        assert_eq!(of(true, Some(3)), (false, 0));
+        assert_eq!(of(false, Some(3)), (false, 0));
+    }
+
     #[test]
     fn a_pair_with_one_line_found_misses_none() {
         let mut at = places(&[2000.0, 2060.0]);
@@ -787,6 +865,8 @@ mod tests {
         assert_eq!([room(55.0, 1.95, 0.01), room(55.0, 2.05, 0.01)], [1, 0]);
         assert_eq!([room(55.0, 0.51, 0.01), room(55.0, 0.49, 0.01)], [1, 0]);
         assert_eq!([room(50.1, 1.0, 0.01), room(49.9, 1.0, 0.01)], [1, 0]);
+        // Of 2 %: 10 log10(0.2) is 6.99 dB.
+        assert_eq!([room(53.1, 1.0, 0.02), room(52.9, 1.0, 0.02)], [1, 0]);
         assert_eq!(
             [room(50.0, 3.0, ROOM), room(50.0, 3.0, 1.01 * ROOM)],
             [1, 0]

@@ -52,15 +52,15 @@ pub enum GrinderError {
         written: String,
     },
     /// Kind or speed is missing.
-    #[error("{what} of the grinder is missing: say it with {option}")]
+    #[error("{what} of the grinder is missing: state it, like {example}")]
     Missing {
         /// What.
         what: &'static str,
-        /// The option.
-        option: &'static str,
+        /// How it is written.
+        example: &'static str,
     },
     /// An edit that changes nothing.
-    #[error("nothing of the grinder \"{id}\" would change: say what to change, like --flange 75")]
+    #[error("nothing of the grinder \"{id}\" would change: say what to change, like its flanges")]
     NothingToEdit {
         /// Its id.
         id: String,
@@ -77,9 +77,9 @@ impl GrinderWritten {
     /// [`GrinderError`] for what cannot be read or is missing.
     pub fn described(&self, id: &str, at: &str) -> Result<GrinderRecord, GrinderError> {
         check_id(id)?;
-        let missing = |what, option| GrinderError::Missing { what, option };
+        let missing = |what, example| GrinderError::Missing { what, example };
         let speed = self.speed.as_deref().filter(|s| !s.trim().is_empty());
-        let speed = speed.ok_or_else(|| missing("the speed", "--speed 2950rpm"))?;
+        let speed = speed.ok_or_else(|| missing("the speed", "2950rpm"))?;
         let kind = self
             .kind
             .as_deref()
@@ -89,9 +89,7 @@ impl GrinderWritten {
             format: FORMAT.to_owned(),
             version: VERSION,
             id: id.to_owned(),
-            kind: kind
-                .ok_or_else(|| missing("the kind", "--kind bench"))?
-                .to_owned(),
+            kind: kind.ok_or_else(|| missing("the kind", "bench"))?.to_owned(),
             rated_speed: rpm_of(speed)?,
             max_diameter: None,
             max_thickness: None,

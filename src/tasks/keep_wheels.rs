@@ -111,7 +111,7 @@ pub enum WheelError {
     },
     /// An edit that changes nothing.
     #[error(
-        "nothing of the wheel \"{id}\" would change: say what to change, like --max-speed 3350rpm"
+        "nothing of the wheel \"{id}\" would change: say what to change, like its marked speed"
     )]
     NothingToEdit {
         /// Id as it stands in the store.
