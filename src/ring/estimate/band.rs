@@ -500,7 +500,7 @@ mod tests {
             for (t, y) in band.taps.iter().enumerate() {
                 for (m, v) in y.iter().enumerate() {
                     let truth = fit.amplitudes[t][0] * (fit.logs[0] * m as f64).exp();
-                    // The image lies in the stop band: 80 dB down, 50 dB for the short filter.
+                    // The image lies in the stop band: 80 dB down, 47 dB for the short filter.
                     let most = if in_echo { 2e-3 } else { 5e-5 };
                     assert!((v - truth).norm() < most, "{t} {m}");
                 }
@@ -627,7 +627,7 @@ mod tests {
                 .apply(&tones(&[(inside.0, inside.1[t])], 20_000), 40);
             for (m, v) in y.iter().enumerate() {
                 let truth = seen[0].amplitude * (seen[0].log * m as f64).exp();
-                // The image: 50 dB down.
+                // The image: 47 dB down.
                 assert!((v - truth).norm() < 1e-3, "{t} {m}");
             }
         }

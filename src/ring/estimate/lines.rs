@@ -744,7 +744,7 @@ mod tests {
             rough.logs[1] += C64::new(-2.0, 9.0) / RATE;
             let mut left = residuals(&w, &rough);
             zoom_again(&mut rough, &mut left, &w, echo);
-            // Among echo a short filter, 50 dB: the rest is lines off by that.
+            // Among echo a short filter, 47 dB: the rest is lines off by that.
             let (hz, decay) = if echo.is_some() {
                 (0.05, 0.5)
             } else {

@@ -28,7 +28,7 @@ pub struct Zoom {
 pub enum Slope {
     /// 80 dB in the stop band, over 14 steps: for a band whose neighbours are strong.
     Steep,
-    /// 50 dB over 8 steps: it starts earlier, where an echo has not built up yet.
+    /// 47 dB over 8 steps: it starts earlier, where an echo has not built up yet.
     Early,
 }
 
@@ -111,7 +111,8 @@ fn low_pass_of(step: usize, slope: Slope) -> Arc<[f64]> {
 /// Kaiser-windowed low-pass for a decimation by `step`: pass to 0.32, stop from 0.68 of the
 /// decimated rate; unit gain at zero.
 fn low_pass(step: usize, slope: Slope) -> Vec<f64> {
-    // Kaiser's rules: 0.1102 (80 - 8.7), and 0.5842 (50 - 21)^0.4 + 0.07886 (50 - 21).
+    // Kaiser's rules: 0.1102 (80 - 8.7), and 0.5842 (50 - 21)^0.4 + 0.07886 (50 - 21), for which 8
+    // steps are a little short.
     let (steps, beta) = match slope {
         Slope::Steep => (14, 7.857),
         Slope::Early => (8, 4.534),
