@@ -286,7 +286,7 @@ pub fn group_of(lines: &Lines, cluster: &[usize], rate_hz: f64, in_echo: bool) -
 
 #[cfg(test)]
 mod tests {
-    use super::super::made::{circular_noise, lines, log, noise, tones, windows};
+    use super::super::made::{circular_noise, group, lines, log, noise, tones, windows};
     use super::*;
     use crate::signal::noise_density::NoiseDensity;
 
@@ -297,16 +297,6 @@ mod tests {
             freq_hz,
             decay_per_s,
             strength,
-        }
-    }
-
-    fn group(low_hz: f64, high_hz: f64, decay_per_s: f64) -> Group {
-        Group {
-            low_hz,
-            high_hz,
-            decay_per_s,
-            strength: 1.0,
-            count: 1,
         }
     }
 

@@ -119,22 +119,12 @@ pub fn echo_of(w: &Windows<'_>, groups: &[Group], decay_per_s: Option<f64>) -> O
 
 #[cfg(test)]
 mod tests {
-    use super::super::made::{in_room, log, windows};
+    use super::super::made::{group, in_room, log, windows};
     use super::super::phasor::C64;
     use super::*;
     use crate::signal::noise_density::NoiseDensity;
 
     const RATE: f64 = 16_000.0;
-
-    fn group(freq_hz: f64, decay_per_s: f64) -> Group {
-        Group {
-            low_hz: freq_hz,
-            high_hz: freq_hz,
-            decay_per_s,
-            strength: 1.0,
-            count: 1,
-        }
-    }
 
     const MADE: [(f64, f64); 5] = [
         (900.0, 9.0),
@@ -166,7 +156,7 @@ mod tests {
     fn found_in(taps: &[Vec<f64>], known: Option<f64>) -> Option<Echo> {
         let density = [NoiseDensity::white(1e-10), NoiseDensity::white(1e-10)];
         let w = windows(taps, &density, RATE);
-        let groups: Vec<Group> = MADE.iter().map(|(f, d)| group(*f, *d)).collect();
+        let groups: Vec<Group> = MADE.iter().map(|(f, d)| group(*f, *f, *d)).collect();
         echo_of(&w, &groups, known)
     }
 
@@ -176,7 +166,7 @@ mod tests {
             low_hz,
             high_hz,
             count,
-            ..group(0.0, 10.0)
+            ..group(0.0, 0.0, 10.0)
         };
         let of = at(990.0, 1010.0, 1);
         let around = |low_hz, high_hz| {

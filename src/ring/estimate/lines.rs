@@ -374,7 +374,7 @@ pub fn select(lines: &Lines, keep: &[usize]) -> Lines {
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests {
-    use super::super::made::{in_room, lines, log, noise, tones, windows};
+    use super::super::made::{group, in_room, lines, log, noise, sound, tones, windows};
     use super::*;
     use crate::ring::estimate::phasor::C64;
     use crate::signal::noise_density::NoiseDensity;
@@ -402,15 +402,6 @@ mod tests {
                 &[C64::new(-0.1, 0.3), C64::new(0.2, 0.0)],
             ),
         ])
-    }
-
-    fn sound(of: &Lines, t: usize, len: usize) -> Vec<f64> {
-        let each = of
-            .logs
-            .iter()
-            .copied()
-            .zip(of.amplitudes[t].iter().copied());
-        tones(&each.collect::<Vec<_>>(), len)
     }
 
     /// The wheel's two taps in noise.
@@ -671,16 +662,6 @@ mod tests {
                 "{freq_hz} {}",
                 stated / plain
             );
-        }
-    }
-
-    fn group(low_hz: f64, high_hz: f64, decay_per_s: f64) -> Group {
-        Group {
-            low_hz,
-            high_hz,
-            decay_per_s,
-            strength: 1.0,
-            count: 1,
         }
     }
 

@@ -1,13 +1,18 @@
-//! Made-up tones, noise and windows for the tests of the estimator's parts.
+//! Made-up tones, noise, taps and windows for the tests of the estimator's parts.
+#![allow(clippy::unwrap_used)]
 
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
+use super::band::Group;
 use super::phasor::C64;
 use super::polish::Lines;
 use super::windows::Windows;
+use crate::ring::take::TapTake;
+use crate::signal::clip::Clip;
 use crate::signal::noise_density::NoiseDensity;
+use crate::units::SampleRate;
 
 /// `ln z` per sample of a tone.
 pub fn log(freq_hz: f64, decay_per_s: f64, rate_hz: f64) -> C64 {
@@ -76,6 +81,43 @@ pub fn lines(of: &[(C64, &[C64])]) -> Lines {
         amplitudes: (0..taps)
             .map(|t| of.iter().map(|(_, c)| c[t]).collect())
             .collect(),
+    }
+}
+
+/// What lines sound like in tap `t`.
+pub fn sound(of: &Lines, t: usize, len: usize) -> Vec<f64> {
+    let logs = of.logs.iter().copied();
+    let each: Vec<(C64, C64)> = logs.zip(of.amplitudes[t].iter().copied()).collect();
+    tones(&each, len)
+}
+
+/// One candidate's band.
+pub fn group(low_hz: f64, high_hz: f64, decay_per_s: f64) -> Group {
+    Group {
+        low_hz,
+        high_hz,
+        decay_per_s,
+        strength: 1.0,
+        count: 1,
+    }
+}
+
+/// Sample at which [`take`] is struck, a quarter of a second from its start.
+pub const STRIKE: usize = 4000;
+
+/// A tap of samples at 16 kHz.
+pub fn take(samples: Vec<f64>) -> TapTake {
+    let end = samples.len();
+    TapTake {
+        clip: Clip::new(samples, SampleRate::new(16_000).unwrap()),
+        time_s: 0.25,
+        strike: STRIKE,
+        quiet: 0..STRIKE - 64,
+        decay: STRIKE..end,
+        level_db: 40.0,
+        tonal_share: 1.0,
+        microphone: 0,
+        flaws: Vec::new(),
     }
 }
 

@@ -440,7 +440,9 @@ fn room_misfit(w: &Windows<'_>, lines: &Lines) -> f64 {
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests {
-    use super::made::{lines as made_lines, log, noise, tones, windows as made_windows};
+    use super::made::{
+        STRIKE, lines as made_lines, log, noise, take, tones, windows as made_windows,
+    };
     use super::*;
     use crate::signal::clip::Clip;
     use crate::units::SampleRate;
@@ -448,23 +450,6 @@ mod tests {
 
     const HZ: u32 = 16_000;
     const RATE: f64 = 16_000.0;
-    const STRIKE: usize = 4000;
-
-    /// Samples at 16 kHz with the strike after a quarter of a second.
-    fn take(x: Vec<f64>) -> TapTake {
-        let end = x.len();
-        TapTake {
-            clip: Clip::new(x, SampleRate::new(HZ).unwrap()),
-            time_s: 0.25,
-            strike: STRIKE,
-            quiet: 0..STRIKE - 64,
-            decay: STRIKE..end,
-            level_db: 40.0,
-            tonal_share: 1.0,
-            microphone: 0,
-            flaws: Vec::new(),
-        }
-    }
 
     /// Tones from the strike on, in noise all over.
     fn ringing(of: &[(C64, C64)], len: usize, variance: f64, seed: u64) -> TapTake {

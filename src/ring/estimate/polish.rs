@@ -495,7 +495,7 @@ fn variances(taps: &[&[f64]], lines: &Lines, weights: &[f64]) -> Vec<(f64, f64)>
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests {
-    use super::super::made::{lines, noise, tones};
+    use super::super::made::{lines, noise, sound, tones};
     use super::*;
 
     const I: C64 = C64::new(0.0, 1.0);
@@ -512,15 +512,6 @@ mod tests {
                 &[C64::new(0.3, 0.4), C64::new(0.6, 0.2)],
             ),
         ])
-    }
-
-    fn signal(of: &Lines, t: usize, len: usize) -> Vec<f64> {
-        let each = of
-            .logs
-            .iter()
-            .copied()
-            .zip(of.amplitudes[t].iter().copied());
-        tones(&each.collect::<Vec<_>>(), len)
     }
 
     /// The derivatives of tap `t` by each unknown, in the order of [`normal`]: parts of the
@@ -565,7 +556,7 @@ mod tests {
     #[test]
     fn a_residual_lacks_the_lines_that_are_taken_off_and_no_other() {
         let all = pair();
-        let x = signal(&all, 1, 300);
+        let x = sound(&all, 1, 300);
         let first = tones(&[(all.logs[0], all.amplitudes[1][0])], 300);
         for (left, truth) in all.residual(&x, 1, &|k| k == 1).iter().zip(first) {
             assert!((left - truth).abs() < 1e-13);
@@ -677,7 +668,7 @@ mod tests {
     fn a_step_solves_the_whole_system() {
         let all = pair();
         let taps = [
-            signal(&all, 0, 600)
+            sound(&all, 0, 600)
                 .iter()
                 .map(|v| v + 0.01)
                 .collect::<Vec<f64>>(),
@@ -692,7 +683,7 @@ mod tests {
         for (t, weight) in weights.iter().enumerate() {
             let columns = columns(&all, t, views[t].len());
             let place = |k: usize| if k < 4 { 4 * t + k } else { 4 + k };
-            let model = signal(&all, t, views[t].len());
+            let model = sound(&all, t, views[t].len());
             let left: Vec<f64> = views[t].iter().zip(model).map(|(x, m)| x - m).collect();
             for (i, a) in columns.iter().enumerate() {
                 right[place(i)] += weight * product(a, &left);
@@ -783,7 +774,7 @@ mod tests {
             for c in scaled.amplitudes.iter_mut().flatten() {
                 *c *= loudness;
             }
-            let taps = [signal(&scaled, 0, 1500), signal(&scaled, 1, 1300)];
+            let taps = [sound(&scaled, 0, 1500), sound(&scaled, 1, 1300)];
             let views: Vec<&[f64]> = taps.iter().map(Vec::as_slice).collect();
             let mut start = scaled.clone();
             start.logs[0] += C64::new(4e-4, -8e-4);
@@ -813,7 +804,7 @@ mod tests {
         for loudness in [1.0, 1e-4] {
             let taps = [0, 1].map(|t| -> Vec<f64> {
                 let noise = noise(1e-4, 1500, 20 + t as u64);
-                let clean = signal(&truth, t, 1500);
+                let clean = sound(&truth, t, 1500);
                 noise
                     .iter()
                     .zip(clean)
@@ -831,7 +822,7 @@ mod tests {
             for rounds in [0, 1, 2, 3, 5, 40] {
                 let found = polish(&views, start.clone(), &weights, rounds);
                 let left = |t: usize| {
-                    let each = signal(&found.lines, t, 1500);
+                    let each = sound(&found.lines, t, 1500);
                     let left = views[t].iter().zip(each).map(|(x, m)| (x - m).powi(2));
                     weights[t] * left.sum::<f64>()
                 };

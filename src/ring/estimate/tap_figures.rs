@@ -193,7 +193,7 @@ fn noise_energy(
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests {
-    use super::super::made::{log, noise, tones};
+    use super::super::made::{STRIKE, log, noise, tones};
     use super::*;
     use crate::ring::take::TapTake;
     use crate::signal::clip::Clip;
@@ -202,26 +202,13 @@ mod tests {
     use std::f64::consts::TAU;
 
     const RATE: f64 = 16_000.0;
-    /// The strike comes after a quarter of a second.
-    const STRIKE: usize = 4000;
 
     /// `after` from the strike on, over background `before` of any length.
     fn take(background: &[f64], after: &[f64]) -> TapTake {
         let mut x = vec![0.0; STRIKE + after.len()];
         x.iter_mut().zip(background).for_each(|(x, b)| *x = *b);
         x[STRIKE..].iter_mut().zip(after).for_each(|(x, a)| *x += a);
-        let end = x.len();
-        TapTake {
-            clip: Clip::new(x, SampleRate::new(16_000).unwrap()),
-            time_s: 0.25,
-            strike: STRIKE,
-            quiet: 0..STRIKE - 64,
-            decay: STRIKE..end,
-            level_db: 40.0,
-            tonal_share: 1.0,
-            microphone: 0,
-            flaws: Vec::new(),
-        }
+        super::super::made::take(x)
     }
 
     /// The window of a take, 3 ms after its strike.

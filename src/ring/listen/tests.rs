@@ -3,6 +3,7 @@
 use std::collections::VecDeque;
 use std::ops::Range;
 
+use super::contacts::Contacts;
 use super::heard::Heard;
 use super::*;
 use crate::ring::flaw::Flaw;
@@ -133,6 +134,18 @@ fn bands_end_at_nine_twentieths_of_the_rate_and_none_is_narrow() {
 fn the_lowest_band_is_not_in_the_heard_power() {
     let power = heard_power(&[100.0, 1.0, 2.0, 4.0, 8.0, 16.0]);
     assert!((power - 31.0).abs() < 1e-12, "{power}");
+}
+
+/// What follows a tap is its decay.
+pub(super) fn contacts() -> Contacts {
+    Contacts {
+        later: Vec::new(),
+        pulses: 0,
+        follows: 0.9,
+        direct_db: 10.0,
+        going_on_db: 0.0,
+        innovation: None,
+    }
 }
 
 fn take(level_db: f64, tonal_share: f64, flaws: Vec<Flaw>) -> TapTake {

@@ -1,8 +1,8 @@
 #![allow(clippy::unwrap_used)]
 
 use super::*;
-use crate::ring::listen::contacts::{Contact, Contacts};
-use crate::ring::listen::tests::{levels, rate, ring};
+use crate::ring::listen::contacts::Contact;
+use crate::ring::listen::tests::{contacts, levels, rate, ring};
 
 /// A take of a ring at frame 4000 (hop 500) of a second at 8 kHz, made up. All powers of noise
 /// are 1e-6 in each of three bands: 2e-6 from 300 Hz on.
@@ -41,14 +41,7 @@ fn made() -> Made {
                 hop: 500,
                 background: None,
                 power: 0.01,
-                contacts: Contacts {
-                    later: Vec::new(),
-                    pulses: 0,
-                    follows: 0.9,
-                    direct_db: 10.0,
-                    going_on_db: 0.0,
-                    innovation: None,
-                },
+                contacts: contacts(),
             },
             quiet_from: 1_000,
             noise: Some(NOISE),

@@ -2,9 +2,8 @@
 
 use super::*;
 use crate::ring::flaw::Flaw;
-use crate::ring::listen::contacts::Contacts;
 use crate::ring::listen::heard::NotATap;
-use crate::ring::listen::tests::{levels, rate, ring, signs};
+use crate::ring::listen::tests::{contacts, levels, rate, ring, signs};
 
 /// A stretch that has these levels.
 fn with(parts: &[(usize, [f64; 3])]) -> Stretch {
@@ -123,17 +122,6 @@ fn rises_within_12_hops_are_one_and_none_is_sought_twice() {
     let mut stretch = mid(&[(100, 1e-6), (6, 1e-4), (6, 1e-2), (40, 1.0)]);
     stretch.search(150);
     assert_eq!(stretch.rises, [98, 110]);
-}
-
-fn contacts() -> Contacts {
-    Contacts {
-        later: Vec::new(),
-        pulses: 0,
-        follows: 0.9,
-        direct_db: 10.0,
-        going_on_db: 0.0,
-        innovation: None,
-    }
 }
 
 fn strike(at: u64, background: Option<Levels>) -> Strike {
