@@ -144,6 +144,40 @@ mod tests {
         assert_eq!(EarCounts::default().hit_share(), None);
     }
 
+    /// Half hits and half alarms: z is 0, its density 1/sqrt(2 pi), so each part of the variance is
+    /// `pi / (2 n)`, n one more than were played (log-linear correction).
+    #[test]
+    fn the_sensitivity_is_as_unsure_as_the_numbers_make_it() {
+        let counts = EarCounts {
+            hits: 5,
+            misses: 3,
+            unsure_of_damaged: 2,
+            false_alarms: 10,
+            right_rings: 9,
+            unsure_of_sound: 1,
+        };
+        let d = counts.detection().unwrap();
+        let truth = (std::f64::consts::FRAC_PI_2 * (1.0 / 11.0 + 1.0 / 21.0)).sqrt();
+        assert!(
+            d.d_prime.abs() < 1e-12 && (d.d_prime_std - truth).abs() < 1e-9,
+            "{d:?}"
+        );
+    }
+
+    #[test]
+    fn counts_add_up_each_for_itself() {
+        let of = |k: u32| EarCounts {
+            hits: k,
+            misses: 2 * k,
+            unsure_of_damaged: 3 * k,
+            false_alarms: 4 * k,
+            right_rings: 5 * k,
+            unsure_of_sound: 6 * k,
+        };
+        assert_eq!(of(2).with(&of(5)), of(7));
+        assert_eq!((of(7).damaged(), of(7).sound()), (42, 105));
+    }
+
     #[test]
     fn misses_are_a_share_of_the_damaged_wheels() {
         let counts = EarCounts {

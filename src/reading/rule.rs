@@ -286,7 +286,17 @@ mod tests {
             let modes = vec![mode(40.0, q), mode(30.0, q)];
             tap(Some(0.9), modes, Vec::new())
         };
-        // A hair beside the limit, which the sum of two does not hit.
+        // Two of one energy hit the limit itself.
+        let even = vec![mode(40.0, 200.0), mode(40.0, 200.0)];
+        assert_eq!(even[0].q(), CLEAR_Q);
+        let at_limit = judge_alone(&tap(Some(0.9), even, Vec::new()));
+        assert_eq!(at_limit.reading, ClearRing);
+        let quality = at_limit
+            .evidence
+            .iter()
+            .find(|e| e.figure == "quality factor");
+        assert_eq!(quality.and_then(|e| e.speaks_for), Some(ClearRing));
+        // A hair beside it.
         assert_eq!(reading(&damped(200.001)).0, ClearRing);
         let (unclear, why) = reading(&damped(199.999));
         assert!(unclear == Unclear && why.starts_with(DAMPED), "{why}");

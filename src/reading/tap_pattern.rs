@@ -9,6 +9,8 @@
 
 use std::f64::consts::{FRAC_PI_2, PI};
 
+use rustfft::num_complex::Complex64;
+
 use crate::reading::turn_plan::{TurnPlan, blind_orders};
 use crate::ring::label::Pair;
 use crate::ring::mode::Mode;
@@ -175,23 +177,28 @@ fn hint(places: &[Place], ratios: &[(f64, f64)], pair: &Pair) -> PairHint {
 
 /// Mean direction over all that fits, where it is one direction.
 fn lie(places: &[Place], ratios: &[(f64, f64)], n: u32) -> Option<(f64, f64)> {
-    let all = search(places, ratios, f64::from(n));
+    let turn = f64::from(n);
+    let (at, spread) = mean_lie(&search(places, ratios, turn));
+    let std = spread.hypot(LIE_STD_RAD);
+    (std < LIE_KNOWN_RAD).then(|| ((at / turn).to_degrees(), (std / turn).to_degrees()))
+}
+
+/// Mean of angles that repeat every pi and their standard deviation, in radians, weighted by the
+/// likelihood that goes with their chi squared (`exp(-chi / 2)`). The deviation is the circular one,
+/// `sqrt(-2 ln R)` of the doubled angles (Mardia; from memory).
+fn mean_lie(all: &[(f64, f64)]) -> (f64, f64) {
     let best = all.iter().map(|s| s.1).fold(f64::INFINITY, f64::min);
-    let (mut re, mut im, mut sum) = (0.0, 0.0, 0.0);
+    let (mut mean, mut sum) = (Complex64::new(0.0, 0.0), 0.0);
     for (lie, chi) in all {
         let weight = (-0.5 * (chi - best)).exp();
-        // The lie repeats every pi: double it.
-        re += weight * (2.0 * lie).cos();
-        im += weight * (2.0 * lie).sin();
+        mean += Complex64::from_polar(weight, 2.0 * lie);
         sum += weight;
     }
-    let length = re.hypot(im) / sum;
-    let std = (0.5 * (-2.0 * length.clamp(1e-12, 1.0).ln()).sqrt()).hypot(LIE_STD_RAD);
-    let turn = f64::from(n);
-    (std < LIE_KNOWN_RAD).then(|| {
-        let at = (0.5 * im.atan2(re)).rem_euclid(PI);
-        ((at / turn).to_degrees(), (std / turn).to_degrees())
-    })
+    let length = (mean.norm() / sum).clamp(1e-12, 1.0);
+    (
+        (0.5 * mean.arg()).rem_euclid(PI),
+        0.5 * (-2.0 * length.ln()).sqrt(),
+    )
 }
 
 /// Numbers of nodal diameters up to 8 whose pairs the taps struck in one and the same mix; empty
@@ -387,6 +394,36 @@ mod tests {
         assert!((of[4].1 - FRAC_PI_2.hypot(0.12)).abs() < 1e-12, "{of:?}");
     }
 
+    /// Two angles as likely have their middle, with their distance's cosine as length; one that is
+    /// two in chi squared worse weighs 1/e of the other.
+    #[test]
+    fn the_mean_lie_is_that_of_doubled_angles() {
+        for (middle, apart) in [(0.4, 0.1), (1.6, 0.3), (3.1, 0.2)] {
+            let both = [(middle - apart, 7.0), (middle + apart, 7.0)];
+            let (at, std) = mean_lie(&both);
+            let off = (at - middle).rem_euclid(PI);
+            assert!(off.min(PI - off) < 1e-12 && (0.0..PI).contains(&at), "{at}");
+            let truth = 0.5 * (-2.0 * f64::cos(2.0 * apart).ln()).sqrt();
+            assert!((std - truth).abs() < 1e-12, "{std} {truth}");
+        }
+        // At right angles when doubled: the tangent is the ratio of the weights.
+        let (at, _) = mean_lie(&[(0.0, 3.0), (FRAC_PI_2 / 2.0, 5.0)]);
+        assert!(((2.0 * at).tan() - (-1.0f64).exp()).abs() < 1e-12, "{at}");
+        assert!(mean_lie(&[(0.5, 1.0)]).1.abs() < 1e-6);
+    }
+
+    #[test]
+    fn the_microphone_turns_with_the_wheel_but_for_the_rules_half_turn() {
+        let of = |plan: TurnPlan| mic_turn_deg(plan, &plan.spots_deg());
+        assert_eq!(of(TurnPlan::Rule), [0.0, 0.0, -45.0, -45.0]);
+        assert_eq!(of(TurnPlan::Quarter), TurnPlan::Quarter.spots_deg());
+        assert_eq!(of(TurnPlan::Spread), TurnPlan::Spread.spots_deg());
+        // Spots that are not the rule's.
+        assert_eq!(mic_turn_deg(TurnPlan::Rule, &[10.0, 20.0]), [10.0, 20.0]);
+        let rule = TurnPlan::Rule.spots_deg();
+        assert_eq!(mic_turn_deg(TurnPlan::Spread, &rule), rule);
+    }
+
     #[test]
     fn a_pattern_fits_up_to_two_deviations_over_its_mean() {
         assert_eq!(fits_to(4), 6.0);
@@ -432,6 +469,7 @@ mod tests {
     #[test]
     fn the_lie_of_an_exact_pattern_is_found() {
         let spots_deg = TurnPlan::Spread.spots_deg();
+        let mut told = 0;
         for (n, phi, mic) in [(2, 0.3, 0.8), (3, 0.9, 0.4), (3, 0.1, 1.9), (5, 0.5, 0.25)] {
             let places: Vec<Place> = spots_deg
                 .iter()
@@ -455,6 +493,7 @@ mod tests {
                 .fold((0.0, f64::INFINITY), |b, s| if s.1 < b.1 { s } else { b });
             assert!(best.1 < 2.0, "{n} {phi}: {best:?}");
             if let Some((deg, std_deg)) = lie(&places, &seen, n) {
+                told += 1;
                 let period = 180.0 / turn;
                 let off = (deg - f64::to_degrees(phi)).rem_euclid(period);
                 let off = off.min(period - off);
@@ -466,6 +505,7 @@ mod tests {
                 );
             }
         }
+        assert!(told >= 1);
     }
 
     #[test]

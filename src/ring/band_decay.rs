@@ -348,6 +348,12 @@ mod tests {
             "{:?}",
             band.fitted_s
         );
+        // 8.69 dB x 20/s over the 0.68 s that are left, told by the first 1.4 ms.
+        assert!(
+            (band.over_noise_db - 118.1).abs() < 4.0,
+            "{}",
+            band.over_noise_db
+        );
         // The longest range ends 30 dB further down.
         let to_s = from_s + ring_time_s * 0.5;
         assert!((band.fitted_s.1 - to_s).abs() < 0.01, "{:?}", band.fitted_s);

@@ -245,14 +245,10 @@ fn labels_of(groups: &[Group], pattern: &PlatePattern) -> Found {
             if l.2 > b.2 { *l } else { b }
         },
     );
-    // Mean likelihood over the prior, against lines anywhere at their own density.
-    let weight: f64 = columns
-        .iter()
-        .map(|c| c.ln_prior.exp() * c.steps as f64)
-        .sum();
+    let weight: f64 = columns.iter().map(Column::weight).sum();
     let total: f64 = logs.iter().map(|l| (l.2 - best.2).exp()).sum();
-    let evidence = best.2 + (total / weight).ln();
-    if evidence - ln_anywhere(groups.len() as f64, band.1 - band.0) < EVIDENCE {
+    let lines = groups.len() as f64;
+    if evidence(best.2, total / weight, lines, band.1 - band.0) < EVIDENCE {
         return none;
     }
     let mut share = vec![vec![0.0; modes.len()]; groups.len()];
@@ -279,6 +275,13 @@ fn labels_of(groups: &[Group], pattern: &PlatePattern) -> Found {
         share.iter().map(label).collect(),
         Some((speed, column.poisson)),
     )
+}
+
+/// How much likelier than lines anywhere, at their own density, a pattern is, as a logarithm:
+/// its likelihood is that of the best hypothesis times the `mean` over the prior of the others'
+/// relative to it.
+fn evidence(ln_best: f64, mean: f64, lines: f64, width: f64) -> f64 {
+    ln_best + mean.ln() - ln_anywhere(lines, width)
 }
 
 /// Logarithm of the likelihood of so many lines scattered evenly over a `width` in ln f, at the
@@ -328,6 +331,11 @@ impl Column {
             from,
             steps: ((to - from) / STEP).ceil() as usize,
         }
+    }
+
+    /// Prior of all its common factors together, but for a factor that all columns have.
+    fn weight(&self) -> f64 {
+        self.ln_prior.exp() * self.steps as f64
     }
 
     fn hypothesis<'a>(
@@ -597,6 +605,9 @@ mod tests {
     fn lines_anywhere_have_the_likelihood_of_an_even_process() {
         // Density 3 over a width of 2: six lines of ln 3 each, less the six expected.
         assert!((ln_anywhere(6.0, 2.0) - (6.0 * 3f64.ln() - 6.0)).abs() < 1e-12);
+        // As likely as they are anywhere, a third of the prior being as likely as the best.
+        let anywhere = ln_anywhere(6.0, 2.0);
+        assert!((evidence(anywhere + 5.0, 1.0 / 3.0, 6.0, 2.0) - 5.0 + 3f64.ln()).abs() < 1e-12);
     }
 
     fn size() -> PlateSize {
@@ -623,6 +634,8 @@ mod tests {
         for (poisson, ln_prior) in [(0.2, 0.0), (0.25, -0.5), (0.1, -2.0)] {
             let column = Column::new(&pattern, poisson);
             assert!((column.ln_prior - ln_prior).abs() < 1e-9);
+            let weight = f64::exp(ln_prior) * column.steps as f64;
+            assert!((column.weight() / weight - 1.0).abs() < 1e-9);
             let last = pattern.complete_to();
             let lately = pattern.modes().iter().filter(|m| {
                 let at = m.ln_lambda_squared(poisson);

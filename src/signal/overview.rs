@@ -150,11 +150,15 @@ mod tests {
         assert!(len > 1);
         let whole = overview.buckets().len() as u64;
         overview.push(&[0.25]);
-        overview.push_lost(len - 1);
+        overview.push_lost(2 * len - 1);
         overview.push(&[0.75]);
         let all = overview.buckets();
-        let heard: Vec<(u64, f64)> = all.iter().map(|b| (b.heard, b.max)).collect();
-        assert_eq!(heard[whole as usize..], [(1, 0.25), (1, 0.75)]);
+        let heard: Vec<u64> = all.iter().map(|b| b.heard).collect();
+        assert_eq!(heard[whole as usize..], [1, 0, 1]);
+        assert_eq!(
+            (all[whole as usize].max, all[whole as usize + 2].max),
+            (0.25, 0.75)
+        );
     }
 
     #[test]

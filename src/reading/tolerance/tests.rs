@@ -611,6 +611,13 @@ fn nonsense_is_refused() {
     assert!(two_sided(4, 0.9, f64::NAN).is_err());
     assert!(noncentral_t_cdf(f64::NAN, 3.0, 0.0).is_err());
     assert!(noncentral_t_cdf(1.0, 0.0, 0.0).is_err());
+    // Degrees of freedom out of range, and a non-centrality of 4.3 sqrt(4e9).
+    for dof in [0.49, 1.1e9, f64::NAN] {
+        assert_eq!(one_sided_shared(5, dof, 0.9, 0.9), Err(NoLimit::OutOfRange));
+    }
+    let far = one_sided_shared(u32::MAX, 5.0, 0.999_99, 0.9);
+    assert_eq!(far, Err(NoLimit::OutOfRange));
+    assert!(one_sided_shared(5, 0.5, 0.9, 0.9).is_ok());
     assert!(hotelling_new(0, 10, 0.95).is_err());
     assert!(hotelling_new(4, 4, 0.95).is_err());
     assert!(hotelling_member(4, 5, 0.95).is_err());

@@ -22,10 +22,12 @@ const ECHO_BANDS: usize = 5;
 /// poles that are wanting would have explained passes for an echo.
 const MOST_POLES: (usize, usize) = (6, 14);
 
-/// Most poles of the band `width_hz` wide around a group, by the candidates that sound in it.
-fn most_poles(of: &Group, groups: &[Group], width_hz: f64) -> usize {
+/// Most poles of the band around a group at `rate_hz` over `step`, by the candidates that sound in
+/// it.
+fn most_poles(of: &Group, groups: &[Group], rate_hz: f64, step: usize) -> usize {
     let centre_hz = f64::midpoint(of.low_hz, of.high_hz);
-    let (low_hz, high_hz) = (centre_hz - 0.5 * width_hz, centre_hz + 0.5 * width_hz);
+    let half_hz = 0.5 * rate_hz / step as f64;
+    let (low_hz, high_hz) = (centre_hz - half_hz, centre_hz + half_hz);
     let inside = |o: &&Group| o.high_hz > low_hz && o.low_hz < high_hz;
     let count: usize = groups.iter().filter(inside).map(|o| o.count).sum();
     (2 * count + 2).clamp(MOST_POLES.0, MOST_POLES.1)
@@ -53,8 +55,7 @@ pub fn echo_of(w: &Windows<'_>, groups: &[Group], decay_per_s: Option<f64>) -> O
         .take(ECHO_BANDS)
         .filter_map(|g| {
             let band = cut_band(&left, &alone, g, true);
-            let width_hz = w.rate_hz / band.zoom.step as f64;
-            let most = most_poles(g, groups, width_hz);
+            let most = most_poles(g, groups, w.rate_hz, band.zoom.step);
             let starts = Starts::new(&band.taps, most)?;
             Some((band, starts))
         })
@@ -134,19 +135,23 @@ mod tests {
         (4400.0, 25.0),
     ];
 
-    /// Tones from the strike on in a room of 0.4 s.
-    fn heard(share: f64, len: usize) -> Vec<f64> {
+    /// Tones from the strike on in a room.
+    fn heard(share: f64, room_s: f64, len: usize) -> Vec<f64> {
         let of: Vec<(C64, C64)> = MADE
             .iter()
             .zip(0..)
             .map(|((f, d), k)| (log(*f, *d, RATE), C64::from_polar(0.3, f64::from(k))))
             .collect();
-        in_room(&of, len, share, LN_1000 / 0.4 / RATE)
+        in_room(&of, len, share, LN_1000 / room_s / RATE)
     }
 
     fn found(share: f64, known: Option<f64>) -> Option<Echo> {
+        found_in_room(share, 0.4, known)
+    }
+
+    fn found_in_room(share: f64, room_s: f64, known: Option<f64>) -> Option<Echo> {
         // The louder of two taps tells, wherever it stands.
-        let loud = heard(share, 6000);
+        let loud = heard(share, room_s, 6000);
         let after = found_in(&[vec![1e-6; 6000], loud.clone()], known);
         let before = found_in(&[loud, vec![1e-6; 6000]], known);
         assert_eq!(before, after);
@@ -171,7 +176,7 @@ mod tests {
         let of = at(990.0, 1010.0, 1);
         let around = |low_hz, high_hz| {
             let groups = [at(990.0, 1010.0, 1), at(low_hz, high_hz, 3)];
-            most_poles(&of, &groups, 400.0)
+            most_poles(&of, &groups, 6400.0, 16)
         };
         // 800 to 1200 Hz, and what reaches into it.
         assert_eq!(around(850.0, 860.0), 10);
@@ -180,9 +185,9 @@ mod tests {
         assert_eq!(around(700.0, 790.0), 6);
         assert_eq!(around(1210.0, 1300.0), 6);
         // Never fewer than 6 nor more than 14.
-        assert_eq!(most_poles(&of, &[at(1000.0, 1000.0, 3)], 400.0), 8);
-        assert_eq!(most_poles(&of, &[], 400.0), 6);
-        assert_eq!(most_poles(&of, &[at(1000.0, 1000.0, 9)], 400.0), 14);
+        assert_eq!(most_poles(&of, &[at(1000.0, 1000.0, 3)], 6400.0, 16), 8);
+        assert_eq!(most_poles(&of, &[], 6400.0, 16), 6);
+        assert_eq!(most_poles(&of, &[at(1000.0, 1000.0, 9)], 6400.0, 16), 14);
     }
 
     #[test]
@@ -206,13 +211,21 @@ mod tests {
         }
     }
 
-    /// A decay that is not known is one of those that are tried, at most one off.
+    /// A decay that is not known is one of those that are tried: of a long and a short one the right
+    /// one, of one between them the nearest two.
     #[test]
     fn the_decay_of_a_room_is_tried() {
-        let room_s = found(0.03, None).map_or(f64::NAN, |e| LN_1000 / e.decay_per_s);
-        assert!(
-            ROOMS_S.iter().any(|s| (room_s / s - 1.0).abs() < 1e-9),
-            "{room_s}"
-        );
+        for (room_s, most_s, least_s) in [(0.2, 0.2, 0.2), (0.4, 0.8, 0.2), (0.8, 0.8, 0.8)] {
+            let found_s =
+                found_in_room(0.1, room_s, None).map_or(f64::NAN, |e| LN_1000 / e.decay_per_s);
+            assert!(
+                ROOMS_S.iter().any(|s| (found_s / s - 1.0).abs() < 1e-9),
+                "{found_s}"
+            );
+            assert!(
+                found_s < 1.01 * most_s && found_s > 0.99 * least_s,
+                "{room_s} {found_s}"
+            );
+        }
     }
 }

@@ -869,7 +869,7 @@ mod tests {
     /// What is known of the room is taken as it is, for damped wheels too, whatever is heard.
     #[test]
     fn a_known_echo_is_not_doubted() {
-        for factor in [1.0, 4.0] {
+        for factor in [1.0, 8.0] {
             let found = in_a_room(factor, 0.0, Room::Known(Some(LIVELY)));
             assert_eq!(found.echo, Some(LIVELY), "{factor}");
         }

@@ -824,8 +824,18 @@ mod tests {
         less.amplitudes[0][0] *= 0.8;
         assert_eq!(room_misfit(&made_windows(&taps, &loud, RATE), &less), 0.0);
         // It is the noise around the line that counts, not that elsewhere.
-        let near = || NoiseDensity::made_up(1000.0, vec![1.0, 1.0, 1e-9]);
-        let far = || NoiseDensity::made_up(1000.0, vec![1e-9, 1e-9, 1.0]);
+        let around = |inside: f64, outside: f64| {
+            let at = |k: i32| {
+                if (8..13).contains(&k) {
+                    inside
+                } else {
+                    outside
+                }
+            };
+            NoiseDensity::made_up(100.0, (0..80).map(at).collect())
+        };
+        let near = || around(1.0, 1e-9);
+        let far = || around(1e-9, 1.0);
         let of = |density: &[NoiseDensity]| room_misfit(&made_windows(&taps, density, RATE), &less);
         assert_eq!(of(&[near(), near()]), 0.0);
         assert!((of(&[far(), far()]) - 0.25f64.powi(2)).abs() < 1e-3);

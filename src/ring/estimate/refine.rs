@@ -520,6 +520,11 @@ mod tests {
             );
         }
         assert!(starts.of_order(6).is_none());
+        let noisy = Starts::new(&[circular_noise(1.0, 150, 8)], 5).unwrap();
+        let orders: Vec<usize> = (1..=6)
+            .map(|k| noisy.of_order(k).map_or(0, Vec::len))
+            .collect();
+        assert_eq!(orders, [1, 2, 3, 4, 5, 0]);
         assert!(Starts::new(&[vec![C64::default(); 9]], 2).is_none());
     }
 

@@ -175,6 +175,50 @@ mod tests {
         assert_eq!(sinking_s(0.0), 0.0);
     }
 
+    /// One burst has its middle after half a time constant, 6.9 / 0.03 / 2: 2.2 ms. The second and the
+    /// third begin 2 and 4 ms later on average, which puts the middle of all 2 ms later.
+    #[test]
+    fn a_clap_is_longer_than_its_bursts() {
+        let rate = SampleRate::new(48_000).unwrap();
+        let (mut energy, mut moment) = (0.0, 0.0);
+        for seed in 0..40 {
+            for (k, v) in clap(2400, rate, &mut seeded(seed, 1)).iter().enumerate() {
+                energy += v * v;
+                moment += v * v * rate.seconds(k);
+            }
+        }
+        let middle_s = moment / energy;
+        assert!((3.7e-3..4.7e-3).contains(&middle_s), "{middle_s}");
+    }
+
+    /// From 0.1 s on only the tones of the membrane are left, at their ratios.
+    #[test]
+    fn a_drum_has_the_tones_of_a_membrane() {
+        let rate = SampleRate::new(8_000).unwrap();
+        for seed in 0..5 {
+            let base_hz = 140.0 + 40.0 * seeded(seed, 1).random::<f64>();
+            let x = drum(4800, rate, &mut seeded(seed, 1));
+            let at = |hz: f64| {
+                let turn = |k: usize| {
+                    let taper = (PI * (k - 800) as f64 / 1600.0).sin().powi(2);
+                    let (sin, cos) = (2.0 * PI * hz * rate.seconds(k)).sin_cos();
+                    (taper * x[k] * cos, taper * x[k] * sin)
+                };
+                let sum = (800..2400)
+                    .map(turn)
+                    .fold((0.0, 0.0), |s, v| (s.0 + v.0, s.1 + v.1));
+                sum.0.hypot(sum.1)
+            };
+            let tones = [at(base_hz), at(1.594 * base_hz)];
+            for off in [0.627, 0.85, 1.3, 4.0] {
+                assert!(
+                    tones.iter().all(|t| *t > 3.0 * at(off * base_hz)),
+                    "{off} {tones:?}"
+                );
+            }
+        }
+    }
+
     #[test]
     fn a_stick_is_half_as_loud_as_a_drum() {
         let rate = SampleRate::new(48_000).unwrap();

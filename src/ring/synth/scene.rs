@@ -484,21 +484,26 @@ mod tests {
     fn a_room_is_louder_from_afar() {
         let strikes = vec![Strike::at(0.4)];
         let dry = Scene::plain(rate(), Source::Wheel(wheel()), strikes);
+        let room = Room {
+            t60_s: 0.3,
+            treble_share: 0.5,
+            direct_over_tail_db: 15.0,
+            seed: 2,
+        };
         let wet = |distance_m: f64| -> Vec<f64> {
             let mut scene = dry.clone();
             scene.distance_m = distance_m;
-            scene.room = Some(Room {
-                t60_s: 0.3,
-                treble_share: 0.5,
-                direct_over_tail_db: 15.0,
-                seed: 2,
-            });
+            scene.room = Some(room);
             let plain = dry.play().unwrap();
             let made = scene.play().unwrap();
             let pairs = made.clip.samples().iter().zip(plain.clip.samples());
             pairs.map(|(a, b)| a - b).collect()
         };
         let (near, far) = (wet(0.25), wet(0.5));
+        // At the reference distance it is the tail's own level.
+        let plain = dry.play().unwrap();
+        let tail = convolve(plain.clip.samples(), &room.tail(rate()));
+        assert!(near.iter().zip(&tail).all(|(a, b)| (a - b).abs() < 1e-12));
         assert!(near.iter().any(|v| v.abs() > 1e-3));
         for (n, f) in near.iter().zip(&far) {
             assert!((f - 2.0 * n).abs() < 1e-12);
