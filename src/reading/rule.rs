@@ -326,6 +326,9 @@ mod tests {
         // Energies |C|^2/(4 delta) are as the quality factors at one frequency: 300 and 100.
         let modes = vec![mode(40.0, 300.0), mode(40.0, 100.0)];
         let out = judge_alone(&tap(Some(0.9), modes, Vec::new()));
+        let none = judge_alone(&tap(Some(0.9), Vec::new(), Vec::new()));
+        let quality = none.evidence.iter().find(|e| e.figure == "quality factor");
+        assert_eq!(quality.map(|e| e.value), Some(0.0));
         let quality = out.evidence.iter().find(|e| e.figure == "quality factor");
         let value = quality.map_or(0.0, |e| e.value);
         assert!((value - 250.0).abs() < 1e-9, "{value}");

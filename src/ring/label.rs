@@ -720,6 +720,9 @@ mod tests {
             // A step of the search in speed, and what a step of nu does to it.
             assert!((v / speed - 1.0).abs() < 0.005, "{v} {speed}");
             assert!((nu - poisson).abs() < 0.025, "{nu} {poisson}");
+            // If anything it is drawn to what is usual.
+            let drawn = (nu - poisson) * (POISSON_PRIOR.0 - poisson);
+            assert!(drawn > -1e-9, "{nu} {poisson}");
             for (label, (_, n, s)) in found.labels.iter().zip(&truth) {
                 let right = label.is_none_or(|l| (l.n, l.s) == (*n, *s));
                 assert!(right, "{label:?} {n} {s}");

@@ -461,9 +461,10 @@ fn line_through(points: impl Iterator<Item = (f64, f64)> + Clone) -> Option<Line
     let (mx, my): (f64, f64) = (sx / n, sy / n);
     let (mut xx, mut xy, mut yy) = (0.0, 0.0, 0.0);
     for (x, y) in points {
-        xx += (x - mx) * (x - mx);
-        xy += (x - mx) * (y - my);
-        yy += (y - my) * (y - my);
+        let (dx, dy) = (x - mx, y - my);
+        xx += dx * dx;
+        xy += dx * dy;
+        yy += dy * dy;
     }
     if !(n >= 2.0 && xx > 0.0) {
         return None;

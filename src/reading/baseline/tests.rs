@@ -310,6 +310,19 @@ fn neighbours_far_from_all_others_are_a_pair() {
         wide.lines[2].split_spread,
         drawn(pooled, seen, 1.0, assumed.prior)
     ));
+    // What is too faint to be regular is no half of a pair.
+    for faint in [2, 6] {
+        let mut all = [sounded("s", |_| 0.0), sounded("t", |_| 0.0)];
+        for s in &mut all {
+            s.lines.push(line(2300.0 * 5.8e-3f64.exp()));
+            s.lines[faint].energy_db = 19.0;
+        }
+        let base = build(&all, Damping::Low).unwrap();
+        assert!(
+            base.lines.iter().all(|l| l.place.partner.is_none()),
+            "{faint}"
+        );
+    }
     // A third at less than twice their distance: no pair.
     let mut three = sounded("s", |_| 0.0);
     three.lines.push(line(2300.0 * 2e-3f64.exp()));
@@ -461,6 +474,19 @@ fn the_one_at_odds_with_most_is_named() {
     ];
     match build(&all, Damping::Low) {
         Err(Unfit::Mixed { name, .. }) => assert_eq!(name, "odd"),
+        other => panic!("{other:?}"),
+    }
+    // The figures are those of the odd one and the first that it is at odds with.
+    let two_kinds = [
+        sounded("a", |_| 0.0),
+        sounded("b", |_| 2e-2),
+        sounded("odd", |_| -2e-2),
+        sounded("like b", |_| 2e-2),
+    ];
+    match build(&two_kinds, Damping::Low) {
+        Err(Unfit::Mixed { name, other, .. }) => {
+            assert_eq!((name.as_str(), other.as_str()), ("odd", "a"));
+        }
         other => panic!("{other:?}"),
     }
     assert_eq!(build(&[], Damping::Low), Err(Unfit::NoSounding));

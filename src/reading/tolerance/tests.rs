@@ -611,6 +611,12 @@ fn nonsense_is_refused() {
     assert!(two_sided(4, 0.9, f64::NAN).is_err());
     assert!(noncentral_t_cdf(f64::NAN, 3.0, 0.0).is_err());
     assert!(noncentral_t_cdf(1.0, 0.0, 0.0).is_err());
+    assert_eq!(one_sided(200_000_000, 0.9, 0.9), Err(NoLimit::OutOfRange));
+    // A function that is not there beyond some place has no root that can be trusted.
+    let broken = |x: f64| if x > 0.5 { f64::NAN } else { x - 1.0 };
+    assert_eq!(rising_root(broken, 0.0, 0.25), Err(NoLimit::OutOfRange));
+    let broken = |x: f64| if x < -0.5 { f64::NAN } else { x + 1.0 };
+    assert_eq!(rising_root(broken, 0.0, 0.25), Err(NoLimit::OutOfRange));
     // Degrees of freedom out of range, and a non-centrality of 4.3 sqrt(4e9).
     for dof in [0.49, 1.1e9, f64::NAN] {
         assert_eq!(one_sided_shared(5, dof, 0.9, 0.9), Err(NoLimit::OutOfRange));

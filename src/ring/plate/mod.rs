@@ -255,6 +255,33 @@ mod tests {
         assert!((plate.youngs_from(5.2, 1.1 * hz) / (1.21 * 45e9) - 1.0).abs() < 1e-12);
     }
 
+    /// `pi (a^2 - b^2) h rho`, and what is out of range with its figure.
+    #[test]
+    fn a_plate_knows_its_mass_and_refuses_what_it_cannot_be() {
+        let material = plate().material();
+        let of = |d: f64, h: f64, b: f64| Plate::new(d, h, b, material);
+        let mass_kg = PI * (0.01 - 0.000_256) * 0.025 * material.density_kg_m3;
+        let made = of(0.2, 0.025, 0.032).unwrap();
+        assert!((made.mass_kg() / mass_kg - 1.0).abs() < 1e-12);
+        assert!(matches!(
+            of(0.2, 0.025, 0.19),
+            Err(PlateError::Bore { bore_mm, diameter_mm })
+                if (bore_mm - 190.0).abs() < 1e-9 && (diameter_mm - 200.0).abs() < 1e-9
+        ));
+        assert!(matches!(
+            of(0.2, 0.000_4, 0.032),
+            Err(PlateError::Thickness { thickness_mm, .. }) if (thickness_mm - 0.4).abs() < 1e-9
+        ));
+        for (d, h) in [
+            (0.0, 0.02),
+            (f64::INFINITY, 0.02),
+            (0.2, -1.0),
+            (0.2, f64::NAN),
+        ] {
+            assert!(matches!(of(d, h, 0.0), Err(PlateError::NotPositive { .. })));
+        }
+    }
+
     // Curvatures by differences: step 1e-4, whose error is some 1e-8 of the fourth derivative
     // and 1e-16/1e-8 of rounding.
     #[test]

@@ -110,6 +110,36 @@ fn local_lagrange(knots: &[f64], values: &[f64], x: f64) -> f64 {
 mod tests {
     use super::*;
 
+    /// Four knots carry a cubic exactly, and a knot has its own value.
+    #[test]
+    fn knots_are_joined_by_cubics() {
+        let knots = [0.0, 0.1, 0.25, 0.4, 0.7, 1.0];
+        let cubic = |x: f64| 1.0 - 2.0 * x + 3.0 * x * x - 4.0 * x.powi(3);
+        let values = knots.map(cubic);
+        for x in [0.0, 0.05, 0.1, 0.3, 0.55, 0.69, 0.9, 1.0] {
+            assert!(
+                (local_lagrange(&knots, &values, x) - cubic(x)).abs() < 1e-12,
+                "{x}"
+            );
+        }
+        let three = local_lagrange(&knots[..3], &[1.0, 2.0, 4.0], 0.1);
+        assert!((three - 2.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn what_the_table_does_not_cover_it_does_not_tell() {
+        assert!(thick_over_thin(2, 0, 0.16, 0.1, 0.2).is_some_and(|r| (0.6..1.0).contains(&r)));
+        for (bore, thickness, poisson) in [
+            (0.31, 0.1, 0.2),
+            (0.1, 0.31, 0.2),
+            (0.1, 0.1, 0.9),
+            (-0.1, 0.1, 0.2),
+        ] {
+            assert!(thick_over_thin(2, 0, bore, thickness, poisson).is_none());
+        }
+        assert!(thick_over_thin(11, 0, 0.1, 0.1, 0.2).is_none());
+    }
+
     #[test]
     fn the_carried_table_is_complete() {
         for (mode, block) in ratios().iter().enumerate() {
