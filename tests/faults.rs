@@ -310,21 +310,24 @@ fn odd_names_links_pipes_and_depths_are_read_or_refused() {
 }
 
 #[test]
-fn a_folder_of_many_empty_files_is_quick() {
+fn a_folder_of_a_hundred_thousand_files_takes_ten_times_one_of_ten_thousand() {
     let folder = tempfile::tempdir().unwrap();
-    for k in 0..10_000 {
-        let bytes: &[u8] = if k % 2 == 0 { b"" } else { b"RIFF" };
-        std::fs::write(folder.path().join(format!("{k}.wav")), bytes).unwrap();
-    }
-    let start = Instant::now();
-    let output = run(&[OsStr::new("read"), folder.path().as_os_str()]);
-    assert_eq!(code(&output), 3);
-    assert_eq!(said(&output).lines().count(), 10_000);
-    assert!(
-        start.elapsed() < Duration::from_secs(20),
-        "{:?}",
-        start.elapsed()
-    );
+    let read = |files: std::ops::Range<usize>| {
+        let all = files.end;
+        for k in files {
+            let bytes: &[u8] = if k % 2 == 0 { b"" } else { b"RIFF" };
+            std::fs::write(folder.path().join(format!("{k}.wav")), bytes).unwrap();
+        }
+        let start = Instant::now();
+        let output = run(&[OsStr::new("read"), folder.path().as_os_str()]);
+        assert_eq!(code(&output), 3);
+        assert_eq!(said(&output).lines().count(), all);
+        start.elapsed().as_secs_f64()
+    };
+    let some = read(0..10_000);
+    let many = read(10_000..100_000);
+    // Other work on the machine may come in between: three times is allowed for that.
+    assert!(many < 30.0 * some, "{some} s, {many} s");
 }
 
 /// Frames that come out of bytes; none when they are refused.

@@ -775,6 +775,15 @@ mod tests {
             found[0].residual
         };
         assert!(of(&at, false, &[Some(0)]).abs() < 1e-12);
+        // In whatever order they come.
+        let mut found = vec![Found {
+            place: 0,
+            line: 0,
+            residual: 0.5,
+            moved: false,
+        }];
+        centre_parted(&[x[0], x[2], x[1]], &at, &[Some(0)], &mut found);
+        assert!(found[0].residual.abs() < 1e-12);
         // With the nearest taken, the other one below: half the way it stays below.
         let below = of(&at, false, &[Some(0), Some(2)]);
         assert!((below + 0.000_3).abs() < 1e-12, "{below}");

@@ -238,6 +238,8 @@ fn figure(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::reading::baseline::{Sounded, build};
+    use crate::reading::matching::Line;
     use crate::ring::mode::Mode;
 
     fn mode(energy_db: f64, q: f64) -> Mode {
@@ -304,6 +306,56 @@ mod tests {
         let taken = |damping| judge_for_baseline(&damped(50.0), damping).reading;
         assert_eq!(taken(Damping::High), ClearRing);
         assert_eq!(taken(Damping::Low), Unclear);
+    }
+
+    /// A wheel of five tones that rings 1 s, and taps of it that ring shorter.
+    #[test]
+    fn against_a_baseline_a_ring_must_be_as_long_as_it_was() {
+        let freqs_hz = [1000.0, 1700.0, 2300.0, 3100.0, 4100.0];
+        let modes = || -> Vec<Mode> {
+            let of = |f: &f64| Mode {
+                decay_per_s: 6.9,
+                decay_std_per_s: 0.01,
+                phase_std_rad: 0.1,
+                energy_db: 50.0,
+                ..Mode::made_up(*f)
+            };
+            freqs_hz.iter().map(of).collect()
+        };
+        let wheel = Sounded {
+            name: "made up".to_owned(),
+            lines: modes().iter().map(Line::from).collect(),
+            tap_ring_times_s: vec![1.0; 4],
+            ..Sounded::default()
+        };
+        let Ok(baseline) = build(&[wheel], Damping::Low) else {
+            unreachable!("a plain wheel has a baseline");
+        };
+        let read = |fraction: f64, ring_time_s: f64| {
+            let tap = Tap {
+                ring_time_s: Some((ring_time_s, 0.01)),
+                ..tap(Some(fraction), modes(), Vec::new())
+            };
+            let alone = judge_alone(&tap).evidence.len();
+            let out = judge_against(&tap, &baseline);
+            (
+                out.reading,
+                out.reasons[0].clone(),
+                out.evidence.len() > alone,
+            )
+        };
+        let (clear, why, compared) = read(0.9, 1.0);
+        assert!(clear == Reading::ClearRing && compared, "{why}");
+        assert!(why.starts_with("rings 1.00 s with 5 tones"), "{why}");
+        let (dull, why, compared) = read(0.9, 0.01);
+        assert!(dull == Reading::DullThud && compared, "{why}");
+        assert!(
+            why.starts_with("rings 0.01 s where this wheel rang"),
+            "{why}"
+        );
+        // What does not ring is not compared.
+        let (dull, why, compared) = read(0.1, 1.0);
+        assert!(dull == Reading::DullThud && !compared, "{why}");
     }
 
     #[test]

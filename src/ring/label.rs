@@ -247,8 +247,7 @@ fn labels_of(groups: &[Group], pattern: &PlatePattern) -> Found {
     );
     let weight: f64 = columns.iter().map(Column::weight).sum();
     let total: f64 = logs.iter().map(|l| (l.2 - best.2).exp()).sum();
-    let lines = groups.len() as f64;
-    if evidence(best.2, total / weight, lines, band.1 - band.0) < EVIDENCE {
+    if evidence(best.2, (total, weight), groups.len() as f64, band) < EVIDENCE {
         return none;
     }
     let mut share = vec![vec![0.0; modes.len()]; groups.len()];
@@ -278,10 +277,10 @@ fn labels_of(groups: &[Group], pattern: &PlatePattern) -> Found {
 }
 
 /// How much likelier than lines anywhere, at their own density, a pattern is, as a logarithm:
-/// its likelihood is that of the best hypothesis times the `mean` over the prior of the others'
-/// relative to it.
-fn evidence(ln_best: f64, mean: f64, lines: f64, width: f64) -> f64 {
-    ln_best + mean.ln() - ln_anywhere(lines, width)
+/// its likelihood is that of the best hypothesis times the mean over the prior of all relative to
+/// it, `total` over `weight`.
+fn evidence(ln_best: f64, (total, weight): (f64, f64), lines: f64, band: (f64, f64)) -> f64 {
+    ln_best + (total / weight).ln() - ln_anywhere(lines, band.1 - band.0)
 }
 
 /// Logarithm of the likelihood of so many lines scattered evenly over a `width` in ln f, at the
@@ -607,7 +606,8 @@ mod tests {
         assert!((ln_anywhere(6.0, 2.0) - (6.0 * 3f64.ln() - 6.0)).abs() < 1e-12);
         // As likely as they are anywhere, a third of the prior being as likely as the best.
         let anywhere = ln_anywhere(6.0, 2.0);
-        assert!((evidence(anywhere + 5.0, 1.0 / 3.0, 6.0, 2.0) - 5.0 + 3f64.ln()).abs() < 1e-12);
+        let found = evidence(anywhere + 5.0, (4.0, 12.0), 6.0, (6.5, 8.5));
+        assert!((found - 5.0 + 3f64.ln()).abs() < 1e-12);
     }
 
     fn size() -> PlateSize {

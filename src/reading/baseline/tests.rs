@@ -340,6 +340,34 @@ fn neighbours_far_from_all_others_are_a_pair() {
     );
 }
 
+// Logarithms of decay rates 0, 1 and 5 have the mean 2: each sounding's own distance from it, of
+// its lines the median.
+#[test]
+fn the_decays_of_a_sounding_are_those_of_its_own_lines() {
+    let regular = |decays: [f64; 3]| {
+        let values = decays.iter().zip(0..).map(|(ln_decay, sounding)| Pooled {
+            x: 7.0,
+            sounding,
+            line: Line {
+                decay_per_s: ln_decay.exp(),
+                decay_std_per_s: 1e-3,
+                ..line(1000.0)
+            },
+        });
+        raw(values.collect(), 3, 3)
+    };
+    let found = session_decays(&[regular([0.0, 1.0, 5.0])], 3);
+    for (a, b) in found.iter().zip([-2.0, -1.0, 3.0]) {
+        assert!((a - b).abs() < 1e-12, "{found:?}");
+    }
+    let lines = [[0.0, 1.0, 5.0], [0.0, 0.0, 0.0], [1.0, -2.0, 1.0]].map(regular);
+    let found = session_decays(&lines, 3);
+    // Of -2, 0, 1; of -1, 0, -2; of 3, 0, 1.
+    for (a, b) in found.iter().zip([0.0, -1.0, 1.0]) {
+        assert!((a - b).abs() < 1e-12, "{found:?}");
+    }
+}
+
 // Wheels of a group: pairs joined, their natural distances kept as a root mean square.
 #[test]
 fn a_group_knows_the_natural_pairs_of_its_wheels() {
