@@ -211,6 +211,19 @@ mod tests {
         }
     }
 
+    /// Shares lie 6 dB apart, and a step of 3 dB to either side is tried in the room that was found:
+    /// of four that cover 6 dB some end between those.
+    #[test]
+    fn a_share_is_found_between_those_that_are_tried() {
+        let decay = LN_1000 / 0.4;
+        let between = [-13.0, -15.0, -17.0, -19.0].iter().filter(|db| {
+            let share = 10f64.powf(0.1 * **db);
+            let found_db = found(share, Some(decay)).map_or(f64::NAN, |e| 10.0 * e.share.log10());
+            SHARES_DB.iter().all(|s| (s - found_db).abs() > 1.0)
+        });
+        assert!(between.count() >= 1);
+    }
+
     /// A decay that is not known is one of those that are tried: of a long and a short one the right
     /// one, of one between them the nearest two.
     #[test]
